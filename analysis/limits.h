@@ -1,0 +1,65 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * limits.h - every limit a circuit is judged by, as data: value, unit, source, settable by name.
+ *
+ * The table stands once, in the X-macro below; the struct, the parser, docs/limits.md and the
+ * checks' printed sources all come from it.
+ *   LIMIT(field, "name in a hookup file", default, "unit", "source")
+ */
+#ifndef CRANKTRAP_LIMITS_H
+#define CRANKTRAP_LIMITS_H
+
+#include <stddef.h>
+
+#define LIMITS_TABLE(LIMIT)                                                                        \
+    LIMIT(feed_tolerance, "feed-tolerance", 0.25, "V",                                             \
+          "common practice, no source: a 5 V feed stays at 5 V while cranking")                    \
+    LIMIT(feed_inrush_exempt, "feed-inrush-exempt", 0.05, "s", "common practice, no source")       \
+    LIMIT(feed_drop_out, "feed-drop-out", 1.0, "V",                                                \
+          "common practice, no source: what a regulator needs above its output")                   \
+    LIMIT(dip_minimum_time, "dip-minimum-time", 0.002, "s",                                        \
+          "common practice, no source: shorter dips are filtered by the sensor's own supply")      \
+    LIMIT(return_level, "return-level", 0.1, "V", "common practice, no source")                    \
+    LIMIT(return_surge_level, "return-surge-level", 0.3, "V", "common practice, no source")        \
+    LIMIT(return_surge_note, "return-surge-note", 0.2, "V", "common practice, no source")          \
+    LIMIT(return_surge_time, "return-surge-time", 0.15, "s", "common practice, no source")         \
+    LIMIT(hall_low, "hall-low", 0.5, "V",                                                          \
+          "HAL300 datasheet p.14: output low at most 0.4 V at 20 mA; 0.1 V for the wire")          \
+    LIMIT(hall_high_share, "hall-high-share", 0.9, "of the pull-up",                               \
+          "Chrysler Pacifica 2007 crank sensor description: high 5.0 V; 4.5 V inferred")           \
+    LIMIT(cranking_sag, "cranking-sag", 0.7, "V", "common practice, no source")                    \
+    LIMIT(cranking_floor, "cranking-floor", 9.6, "V",                                              \
+          "Chrysler Crossfire 2004 Cold Cranking Test: below 9.6 V suspect starter or battery")    \
+    LIMIT(samples_per_state, "samples-per-state", 5.0, "samples",                                  \
+          "common practice, no source: fewer samples in the shortest state prove nothing")         \
+    LIMIT(started_hold, "started-hold", 1.5, "s",                                                  \
+          "common practice, no source: edges that go on after the starter lets go")
+
+struct limits {
+#define LIMIT(field, name, value, unit, source) double field;
+    LIMITS_TABLE(LIMIT)
+#undef LIMIT
+};
+
+/* One row of the table, for listings. Strings are static. */
+struct limits_row {
+    const char *name;
+    const char *unit;
+    const char *source;
+    double standard; /* the default value */
+    size_t offset;   /* of its double in struct limits */
+};
+
+/* The table, `*count` rows. */
+const struct limits_row *limits_rows(size_t *count);
+
+/* All limits at their defaults. A 24 V vehicle doubles the battery's ones (`cranking-*`). */
+struct limits limits_default(double system_volts);
+
+/* Sets one by name; -ENOENT for an unknown name, -ERANGE for a negative or non-finite value. */
+int limits_set(struct limits *limits, const char *name, double value);
+
+/* Source text of the limit whose field lies at `offset`, for printing beside a check. */
+const char *limits_source(size_t offset);
+
+#endif

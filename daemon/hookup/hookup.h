@@ -1,0 +1,93 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * hookup.h - the file that says which lead is where (docs/hookup.md), read and checked whole.
+ *
+ * A hookup is immutable once loaded; any thread may read it. All strings belong to it.
+ */
+#ifndef CRANKTRAP_HOOKUP_H
+#define CRANKTRAP_HOOKUP_H
+
+#include "board.h"
+#include "limits.h"
+#include "problems.h"
+#include "vehicle.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct hookup_board {
+    const char *name;
+    unsigned line;
+    const struct board_driver *driver;
+    const char *device;             /* node, link or serial number; NULL for a simulated board */
+    unsigned baud;                  /* serial; 0: the driver's option decides */
+    struct board_settings settings; /* of the driver's own table */
+    enum ground_point ground;
+    double rate_hz; /* as given; 0: not given, the board must say */
+    size_t inputs;  /* 1 + the highest input a channel uses: what the board must have */
+};
+
+/* How a channel's scale was given; what needs the board's own description is finished later. */
+enum hookup_scale { HOOKUP_SCALE_WHOLE, HOOKUP_SCALE_TIMES_BOARD };
+
+struct hookup_trigger {
+    const char *name;
+    unsigned line;
+    size_t channel; /* CHANNEL_NONE for cranking */
+    enum { TRIGGER_BELOW, TRIGGER_ABOVE, TRIGGER_CRANKING_BEGINS, TRIGGER_CRANKING_ENDS } kind;
+    double level;      /* below, above: in the channel's unit */
+    double hysteresis; /* same unit */
+    double for_s;
+    unsigned when; /* bit (1u << enum phase) set: fires in that phase; 0: in any */
+    double before_s, after_s;
+};
+
+struct hookup_storage {
+    uint64_t ring_bytes;      /* the disk ring's bound */
+    uint64_t memory_bytes;    /* the memory ring's bound */
+    uint64_t snapshot_bytes;  /* quota of all snapshots */
+    uint64_t keep_free_bytes; /* of the file system */
+    double loss_window_s;     /* at most so much is lost on a power cut */
+    double before_s, after_s; /* of a snapshot, where the trigger does not say */
+};
+
+struct hookup {
+    struct vehicle vehicle; /* channels in file order; .stream is the index of their board */
+    struct limits limits;
+    const char *job, *technician, *shop; /* NULL: not given */
+    size_t board_count;
+    const struct hookup_board *boards;
+    const enum hookup_scale *scale_kind; /* one per channel */
+    size_t trigger_count;
+    const struct hookup_trigger *triggers;
+    struct hookup_storage storage;
+    char *text; /* the whole file as read, for the head of a container */
+};
+
+/* What the file must have: a daemon needs boards and inputs, an import does not. */
+enum hookup_use { HOOKUP_FOR_BOARDS, HOOKUP_FOR_IMPORT };
+
+/*
+ * Reads and checks `path` (or, in hookup_parse, `text` of `length` bytes). 0 and `*hookup`, or
+ * -EINVAL with every problem found added to `problems`, or the file's own errno (-ENOENT,
+ * -EACCES, -EFBIG above 1 MiB ...). `*hookup` is untouched on failure.
+ */
+int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
+                struct problems *problems);
+int hookup_parse(const char *text, size_t length, enum hookup_use use, struct hookup **hookup,
+                 struct problems *problems);
+
+/*
+ * Finishes the channels of one board once its description is known: scales given as divider
+ * times the board's own volts per count, rails, skew. Where the board contradicts the hookup
+ * (fewer inputs, no volts per count and none given), adds problems and returns -EINVAL.
+ * Not concurrent with readers of the hookup's vehicle: call before streaming.
+ */
+int hookup_fit_board(struct hookup *hookup, size_t board,
+                     const struct board_description *description, struct problems *problems);
+
+/* Frees; takes NULL. */
+void hookup_free(struct hookup *hookup);
+
+#endif

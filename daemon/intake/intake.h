@@ -1,0 +1,104 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * intake.h - boards in, coded blocks out: a supervisor per board.
+ *
+ * A stream board has two threads: its transport thread (port -> byte ring; opens, loses and
+ * reopens the port, with backoff, for ever) and its pipeline thread (byte ring -> consume ->
+ * clock -> tap -> block -> codec -> memory ring). A poll board has the pipeline thread only.
+ */
+#ifndef CRANKTRAP_INTAKE_H
+#define CRANKTRAP_INTAKE_H
+
+#include "board.h"
+#include "hookup.h"
+#include "memory_ring.h"
+#include "record.h"
+#include "timebase.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+enum intake_board_state {
+    INTAKE_WAITING, /* no such device now, or it cannot be opened: see `why` */
+    INTAKE_OPENING, /* open, no sense made of it yet */
+    INTAKE_STREAMING,
+    INTAKE_SILENT,   /* open, but nothing comes */
+    INTAKE_NONSENSE, /* bytes come, none make sense */
+    INTAKE_ENDED,    /* a simulation at its end */
+    INTAKE_REFUSED   /* the board contradicts the hookup: see `why` */
+};
+const char *intake_board_state_name(enum intake_board_state state); /* "waiting", ... */
+
+struct intake_status {
+    const char *board; /* its name in the hookup */
+    enum intake_board_state state;
+    char why[256]; /* "" or a plain sentence, with the remedy */
+    uint32_t epoch;
+    uint64_t scans;          /* received, all epochs */
+    uint64_t scans_lost;     /* counted */
+    uint64_t losses_unknown; /* of unknown size */
+    uint64_t reconnects;
+    uint64_t bytes;
+    uint64_t results[BOARD_RESULTS]; /* of consume(), by kind */
+    uint64_t losses[BOARD_LOSSES];   /* scans lost by reason (known sizes) */
+    uint64_t byte_ring_fullest, byte_ring_size;
+    double rate_hz, claimed_hz, ppm, clock_error_ns;
+    int64_t last_scan_ns; /* elapsed time of the newest scan; 0: none yet */
+};
+
+/* What intake tells its owner; called on intake's threads, must return soon. */
+struct intake_tap {
+    void *context;
+
+    /* Live samples, as soon as they are decoded. `time_s` of the run is elapsed seconds. */
+    void (*run)(void *context, const struct record_run *run);
+
+    /* Scans of a stream are missing here. */
+    void (*loss)(void *context, size_t board, uint64_t scans, const char *reason);
+
+    /* A board's description has come (hookup_fit_board has succeeded); before its first run. */
+    void (*described)(void *context, size_t board, const struct board_description *description);
+
+    /* State of a board has changed; `text` says it whole, once ("board logger: ..."). */
+    void (*event)(void *context, size_t board, enum intake_board_state state, const char *text);
+};
+
+struct intake_settings {
+    double block_s;        /* blocks close after so long (1 s unless the loss window is shorter) */
+    double urgent_block_s; /* while urgent (0.25 s) */
+    uint32_t first_epoch;  /* above any epoch in the ring */
+    double byte_ring_s;    /* about 1 s of bytes */
+};
+
+struct intake;
+
+/* Makes one; starts nothing. `hookup`, `memory`, `timebase` are kept; `tap` is copied. */
+int intake_new(struct hookup *hookup, struct memory_ring *memory, struct timebase *timebase,
+               const struct intake_tap *tap, const struct intake_settings *settings,
+               struct intake **intake);
+
+/* Starts all boards' threads. */
+int intake_start(struct intake *intake);
+
+/* Ends the flow: asks boards to stop, closes blocks into the memory ring, joins. */
+void intake_stop(struct intake *intake);
+
+/* Frees; takes NULL; stops first where needed. */
+void intake_free(struct intake *intake);
+
+/* Any thread. While urgent, blocks close after urgent_block_s. Also closes the open ones now. */
+void intake_urgent(struct intake *intake, bool urgent);
+
+/* Any thread: closes the open blocks now; returns when they are in the memory ring. Not from a
+ * tap. 0 or -ETIMEDOUT. */
+int intake_flush(struct intake *intake, int timeout_ms);
+
+/* Any thread. */
+size_t intake_boards(const struct intake *intake);
+void intake_status(struct intake *intake, size_t board, struct intake_status *status);
+
+/* True when every board is a simulation at its end. */
+bool intake_ended(struct intake *intake);
+
+#endif

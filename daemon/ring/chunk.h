@@ -1,0 +1,89 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * chunk.h - the parts of a container (.crank, .ring), in memory and as bytes. docs/format.md.
+ *
+ * A container is a run of chunks, each complete in itself: magic, type, flags, length, sequence,
+ * CRC-32 over all of it. Little-endian. Nothing in a chunk promises a later one.
+ */
+#ifndef CRANKTRAP_CHUNK_H
+#define CRANKTRAP_CHUNK_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define CHUNK_VERSION     0  /* of the format; 0: may still change */
+#define CHUNK_HEADER_SIZE 32 /* bytes before the payload */
+#define CHUNK_PAYLOAD_MAX (16u << 20)
+
+enum chunk_type {
+    CHUNK_HEAD = 1,    /* JSON: boards, inputs, scales, hookup, software. First; again on change */
+    CHUNK_BLOCK = 2,   /* coded samples of one stream */
+    CHUNK_LOSS = 3,    /* scans of one stream known to be missing */
+    CHUNK_CLOCK = 4,   /* scan <-> elapsed time of one stream */
+    CHUNK_MARK = 5,    /* JSON: a trigger, a note; of all streams */
+    CHUNK_SUMMARY = 6, /* min/max/mean of one stream on a coarse grid; a hint */
+    CHUNK_END = 7,     /* the writer closed the file properly; a hint */
+};
+
+/* Where in its stream a BLOCK, LOSS, CLOCK or SUMMARY chunk belongs. */
+struct chunk_place {
+    uint16_t stream;
+    uint32_t epoch;
+    uint64_t first_scan;
+};
+
+/* A whole chunk in memory: `bytes` from magic to the end of the payload, ready to be written. */
+struct chunk {
+    enum chunk_type type;
+    struct chunk_place place; /* zeros for HEAD, MARK and END */
+    uint32_t scans;           /* of a BLOCK; else 0 */
+    int64_t from_ns, to_ns;   /* the elapsed time it covers, as estimated when it was made */
+    size_t length;
+    uint8_t *bytes;
+};
+
+/* A position of a stream's scans in time, made by the clock. */
+struct chunk_clock {
+    struct chunk_place place; /* first_scan: the scan the times below are of */
+    int64_t elapsed_ns;       /* CLOCK_BOOTTIME, or the simulated board's own time */
+    int64_t wall_ns;          /* CLOCK_REALTIME at the same moment: only a mapping */
+    double rate_hz;           /* true scans a second from here on */
+    double error_ns;          /* elapsed_ns is right within this, one standard deviation */
+    uint8_t boot[16];         /* which boot elapsed_ns counts from */
+};
+
+/* Builders: allocate `chunk->bytes` (free with chunk_done). `sequence` is filled in at writing. */
+
+/* `coded[input]` of `coded_length[input]` bytes each, from codec_encode. */
+int chunk_block(struct chunk *chunk, const struct chunk_place *place, uint32_t scans, size_t inputs,
+                const uint8_t *const *coded, const size_t *coded_length);
+/* `scans`: RECORD_LOSS_UNKNOWN for an unknown number. `reason`: a short plain phrase. */
+int chunk_loss(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
+               const char *reason);
+int chunk_clock_make(struct chunk *chunk, const struct chunk_clock *clock);
+/* HEAD and MARK: JSON text; MARK with the moment it is about. */
+int chunk_text(struct chunk *chunk, enum chunk_type type, const char *json, int64_t elapsed_ns);
+int chunk_end(struct chunk *chunk);
+
+/* Frees the bytes and zeroes; takes NULL and zeroed chunks. */
+void chunk_done(struct chunk *chunk);
+
+/*
+ * Parses the chunk that begins at bytes[0]. Returns its whole length (> 0) and fills `*chunk`
+ * (chunk->bytes then points into `bytes`: do not chunk_done it); 0 where `count` bytes do not
+ * hold it whole; -EBADMSG where they are no chunk or damaged; -EPROTO where it is a sound chunk
+ * of a newer version.
+ */
+int64_t chunk_parse(const uint8_t *bytes, size_t count, struct chunk *chunk, uint32_t *sequence);
+
+/* Payload of a parsed chunk by type; -EBADMSG where it contradicts itself. */
+int chunk_parse_loss(const struct chunk *chunk, uint64_t *scans, const char **reason,
+                     size_t *reason_length);
+int chunk_parse_clock(const struct chunk *chunk, struct chunk_clock *clock);
+int chunk_parse_text(const struct chunk *chunk, const char **json, size_t *length);
+/* Inputs of a block, then the coded bytes of each (`coded` points into the chunk). */
+int chunk_block_inputs(const struct chunk *chunk, size_t *inputs);
+int chunk_block_input(const struct chunk *chunk, size_t input, const uint8_t **coded,
+                      size_t *length);
+
+#endif

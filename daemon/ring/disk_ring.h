@@ -1,0 +1,84 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * disk_ring.h - the ring of segments in one folder: 00000001.ring, 00000002.ring, ...
+ *
+ * One thread appends (the writer); any thread may take a list of segments to read and pin them.
+ * Bounded in bytes and in free space left: the oldest unpinned segments go first, whole.
+ */
+#ifndef CRANKTRAP_DISK_RING_H
+#define CRANKTRAP_DISK_RING_H
+
+#include "chunk.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct disk_ring_settings {
+    uint64_t bytes;           /* bound of all segments together */
+    uint64_t keep_free_bytes; /* of the file system */
+    uint64_t segment_bytes;   /* a segment is closed at this size; 0: bytes / 64, 64 KiB..64 MiB */
+};
+
+struct disk_ring_state {
+    uint64_t bytes;
+    size_t segments;
+    size_t pinned;
+    int64_t oldest_ns; /* elapsed time of the oldest block (of this boot), 0: none */
+    uint64_t segments_pruned;
+    uint64_t bytes_written, syncs;
+    uint64_t chunks_dropped; /* could not be written anywhere */
+    uint64_t scans_dropped;
+    int last_error; /* negative errno of the last failed write; 0: none, or recovered */
+};
+
+/* What recovery found at opening. */
+struct disk_ring_found {
+    size_t segments;
+    size_t damaged; /* left as they are; their sound chunks are read */
+    uint64_t damaged_bytes;
+    uint32_t last_epoch; /* highest epoch in any segment: go on above it */
+};
+
+struct disk_ring;
+
+/*
+ * Opens the folder (made if missing). Old segments are scanned and stay; a dirty last one is left
+ * untouched and a new one begun. -EBUSY where another process has it (flock on its `lock` file).
+ */
+int disk_ring_open(const char *folder, const struct disk_ring_settings *settings,
+                   struct disk_ring_found *found, struct disk_ring **ring);
+
+/* Takes NULL. Ends the last segment properly. */
+void disk_ring_close(struct disk_ring *ring);
+
+/* The head every segment from the next one on begins with (copied); also appended to a segment
+ * already begun. Writer thread, or before it starts. */
+int disk_ring_set_head(struct disk_ring *ring, const char *head_json);
+
+/*
+ * Appends; begins a new segment when due; prunes when above the bounds. On a write error the
+ * segment is abandoned, what it held since the last sync is written again into a new one, after
+ * pruning; where that fails too the chunk is dropped and counted: the error is returned, and the
+ * next append tries again.
+ */
+int disk_ring_append(struct disk_ring *ring, const struct chunk *chunk);
+
+/* Makes all appended chunks durable. */
+int disk_ring_sync(struct disk_ring *ring);
+
+/* Any thread. A list of the segments' paths, oldest first, all pinned until disk_ring_unpin. */
+struct disk_ring_list {
+    size_t count;
+    char **path;
+};
+int disk_ring_pin(struct disk_ring *ring, struct disk_ring_list *list);
+void disk_ring_unpin(struct disk_ring *ring, struct disk_ring_list *list);
+
+struct disk_ring_state disk_ring_state(struct disk_ring *ring);
+
+/* The segments of a ring folder without opening the ring for writing, oldest first. */
+int disk_ring_list_folder(const char *folder, struct disk_ring_list *list);
+void disk_ring_list_done(struct disk_ring_list *list);
+
+#endif

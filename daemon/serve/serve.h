@@ -1,0 +1,46 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * serve.h - the daemon's API: HTTP and JSON over a Unix socket. docs/api.md.
+ *
+ * Runs on libmicrohttpd's own thread(s); slow answers suspend their connection, so that no client
+ * holds up another. Acquisition never waits for it.
+ */
+#ifndef CRANKTRAP_SERVE_H
+#define CRANKTRAP_SERVE_H
+
+#include "disk_ring.h"
+#include "hookup.h"
+#include "intake.h"
+#include "memory_ring.h"
+#include "snapshot.h"
+#include "timebase.h"
+#include "watch.h"
+
+/* What the API shows and does; all of it outlives the server. */
+struct serve_parts {
+    const struct hookup *hookup;
+    const char *hookup_path;
+    const char *state_folder;
+    struct intake *intake;
+    struct watch *watch;
+    struct memory_ring *memory;
+    struct disk_ring *disk;
+    struct snapshots *snapshots;
+    struct timebase *timebase;
+    void *context;
+    /* Sets a manual mark and asks for its snapshot; its number or a negative errno. */
+    int (*keep)(void *context, double before_s, double after_s, const char *text);
+};
+
+struct serve;
+
+/*
+ * Listens at `socket_path` (mode 0660; a stale socket is replaced, a living one is -EADDRINUSE).
+ * `parts` is copied.
+ */
+int serve_start(const char *socket_path, const struct serve_parts *parts, struct serve **serve);
+
+/* Closes all connections, removes the socket, frees. Takes NULL. */
+void serve_stop(struct serve *serve);
+
+#endif

@@ -1,0 +1,69 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * watch.h - triggers, phases and attempts on the live stream, and the leads' live readings.
+ *
+ * Fed by intake's tap, on its pipeline threads (a lock is held a run, not a scan). Results go out
+ * through callbacks on the same thread: they must only post messages.
+ */
+#ifndef CRANKTRAP_WATCH_H
+#define CRANKTRAP_WATCH_H
+
+#include "hookup.h"
+#include "phases.h"
+#include "record.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/* A trigger's note in the stream. */
+struct watch_mark {
+    const char *trigger; /* "cranking", "feed", "switch", "manual", or a section's name; valid
+                            during the call */
+    size_t channel;      /* CHANNEL_NONE */
+    enum phase phase;
+    int64_t elapsed_ns; /* the moment it is about */
+    double value;       /* NAN */
+    bool begins;        /* false: the condition is over */
+    double before_s, after_s;
+    const char *text; /* one plain sentence; valid during the call */
+};
+
+struct watch_sinks {
+    void *context;
+    /* The starter has engaged or let go. Comes before the mark. */
+    void (*cranking)(void *context, bool engaged, int64_t elapsed_ns);
+    void (*mark)(void *context, const struct watch_mark *mark);
+};
+
+/* A lead's reading over the last half second (and extremes since latched). */
+struct watch_reading {
+    bool fresh;                              /* samples came within the last second */
+    double newest, lowest, highest, average; /* channel's unit; NAN: nothing seen */
+    double low, high;                        /* true levels of an on/off signal; NAN */
+    double duty;                             /* NAN */
+    double edges_per_s;                      /* NAN */
+    double latched_low, latched_high;        /* since watch_latch() */
+};
+
+struct watch;
+
+/* `hookup` is kept, `sinks` copied. */
+int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, struct watch **watch);
+void watch_free(struct watch *watch); /* takes NULL */
+
+/* A board's description has come: scales are final now, detectors for its channels are made. */
+int watch_fitted(struct watch *watch, size_t board);
+
+/* The next samples of a stream (intake's tap). */
+void watch_run(struct watch *watch, const struct record_run *run);
+void watch_loss(struct watch *watch, size_t board);
+
+/* Any thread. */
+enum phase watch_phase(struct watch *watch);
+bool watch_cranking(struct watch *watch);
+unsigned watch_attempts(struct watch *watch); /* crankings seen since the start */
+void watch_reading(struct watch *watch, size_t channel, struct watch_reading *reading);
+void watch_latch(struct watch *watch); /* forget the latched extremes */
+
+#endif
