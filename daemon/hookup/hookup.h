@@ -87,6 +87,14 @@ int hookup_parse(const char *text, size_t length, enum hookup_use use, struct ho
 int hookup_fit_board(struct hookup *hookup, size_t board,
                      const struct board_description *description, struct problems *problems);
 
+/*
+ * Of an imported record, whose columns have no board: channel `channel` is input `input` of stream
+ * `stream`, with this scale; its rails and skew are none. Takes the place of hookup_fit_board for
+ * a head whose driver is "import". -ERANGE for a channel that is not there.
+ */
+int hookup_fit_import(struct hookup *hookup, size_t channel, size_t stream, size_t input,
+                      const struct scale *scale);
+
 /* Frees; takes NULL. */
 void hookup_free(struct hookup *hookup);
 

@@ -1,0 +1,156 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * board_part.c - the sections [board NAME]: a driver, its device and its options.
+ */
+#include "drivers.h"
+#include "reading.h"
+
+#include <math.h>
+#include <string.h>
+
+static const char *const board_keys[] = {"driver", "device", "rate", "baud", "ground", NULL};
+
+static const struct board_driver *read_driver(struct reading *reading,
+                                              const struct document_section *section) {
+    const struct document_entry *file = reading_entry(reading, section, "board");
+    if (file)
+        reading_problem(reading, section, file,
+                        "board files are not read yet: name a driver (driver = ...) instead");
+    const struct document_entry *entry =
+        file ? reading_entry(reading, section, "driver")
+             : reading_required(reading, section, "driver", "which driver speaks with the board");
+    if (!entry)
+        return NULL;
+    size_t count;
+    const struct board_driver *const *drivers = drivers_all(&count);
+    const char **names = reading_take(reading, (count + 1) * sizeof *names);
+    if (!names)
+        return NULL;
+    for (size_t i = 0; i < count; i++)
+        names[i] = drivers[i]->name;
+    int index = reading_word(reading, section, entry, names, count);
+    return index < 0 ? NULL : drivers[index];
+}
+
+/* Checks the value of an option against the driver's table. */
+static bool option_fits(struct reading *reading, const struct document_section *section,
+                        const struct board_option *option, const struct document_entry *entry) {
+    double number;
+    switch (option->type) {
+    case BOARD_OPTION_NUMBER:
+    case BOARD_OPTION_WHOLE:
+        if (!reading_quantity(reading, section, entry, entry->value, QUANTITY_PLAIN, option->lowest,
+                              option->highest, &number))
+            return false;
+        if (option->type == BOARD_OPTION_NUMBER || !(floor(number) < number))
+            return true;
+        reading_problem(reading, section, entry, "must be a whole number: %s", option->help);
+        return false;
+    case BOARD_OPTION_WORD: {
+        const char *words[32];
+        size_t count = 0;
+        char *list = arena_text(reading->arena, option->words, strlen(option->words));
+        for (char *rest = list, *word; list && (word = strsep(&rest, "|")) && count < 32;)
+            words[count++] = word;
+        return list && reading_word(reading, section, entry, words, count) >= 0;
+    }
+    case BOARD_OPTION_TEXT:
+        break;
+    }
+    return true;
+}
+
+static void read_options(struct reading *reading, const struct document_section *section,
+                         struct hookup_board *board) {
+    const struct board_option *options = board->driver->options;
+    size_t count = 0;
+    while (options && options[count].name)
+        count++;
+    struct board_setting *settings = reading_take(reading, (count + 1) * sizeof *settings);
+    if (!settings)
+        return;
+    for (size_t i = 0; i < count; i++) {
+        const struct board_option *option = &options[i];
+        const struct document_entry *entry =
+            option->required && !option->standard
+                ? reading_required(reading, section, option->name, option->help)
+                : reading_entry(reading, section, option->name);
+        if (entry && option_fits(reading, section, option, entry))
+            settings[board->settings.count++] =
+                (struct board_setting){.name = option->name, .value = entry->value};
+    }
+    board->settings.setting = settings;
+}
+
+static bool has_option(const struct board_driver *driver, const char *name) {
+    for (const struct board_option *option = driver->options; option && option->name; option++)
+        if (strcmp(option->name, name) == 0)
+            return true;
+    return false;
+}
+
+/* `rate` and `baud` are known for every board; a driver's own row of that name checks them. */
+static double read_common(struct reading *reading, const struct document_section *section,
+                          const struct hookup_board *board, const char *key, double lowest,
+                          double highest) {
+    double number = 0;
+    if (board->driver && has_option(board->driver, key))
+        return board_setting_number(board->driver, &board->settings, key, 0);
+    reading_number(reading, section, key, QUANTITY_PLAIN, lowest, highest, &number);
+    return number;
+}
+
+static void read_device(struct reading *reading, const struct document_section *section,
+                        struct hookup_board *board) {
+    bool serial = board->driver && board->driver->bus == BOARD_SERIAL;
+    const struct document_entry *entry =
+        serial ? reading_required(reading, section, "device",
+                                  "a path (/dev/serial/by-id/... stays the same board), or a "
+                                  "serial number")
+               : reading_entry(reading, section, "device");
+    if (!entry)
+        return;
+    if (board->driver && board->driver->bus == BOARD_SIMULATED) {
+        reading_problem(reading, section, entry, "a simulated board has no device: take it out");
+        return;
+    }
+    board->device = entry->value;
+    const struct hookup *hookup = &reading->whole->hookup;
+    for (size_t i = 0; i < hookup->board_count; i++)
+        if (hookup->boards[i].device && strcmp(hookup->boards[i].device, entry->value) == 0)
+            reading_problem(reading, section, entry,
+                            "this device is board \"%s\" already (line %u)", hookup->boards[i].name,
+                            hookup->boards[i].line);
+}
+
+static void read_board(struct reading *reading, const struct document_section *section,
+                       struct hookup_board *board) {
+    *board = (struct hookup_board){.name = section->name,
+                                   .line = section->line,
+                                   .ground = reading->whole->hookup.vehicle.ground};
+    board->driver = read_driver(reading, section);
+    if (board->driver)
+        read_options(reading, section, board);
+    read_device(reading, section, board);
+    reading_ground(reading, section, &board->ground);
+    board->rate_hz = read_common(reading, section, board, "rate", 0.001, 10e6);
+    board->baud = (unsigned)read_common(reading, section, board, "baud", 50, 12e6);
+    /* Without a driver nobody can say which other keys are options. */
+    if (board->driver)
+        reading_rest(reading, section, board_keys, board->driver->options);
+}
+
+void reading_boards(struct reading *reading) {
+    struct hookup_whole *whole = reading->whole;
+    whole->boards =
+        reading_take(reading, (reading_count(reading, "board") + 1) * sizeof *whole->boards);
+    if (!whole->boards)
+        return;
+    whole->hookup.boards = whole->boards;
+    for (const struct document_section *section = reading_next(reading, NULL, "board"); section;
+         section = reading_next(reading, section, "board"))
+        if (reading_name(reading, section)) {
+            read_board(reading, section, &whole->boards[whole->hookup.board_count]);
+            whole->hookup.board_count++;
+        }
+}
