@@ -1,0 +1,700 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * cranktrapd.c - the daemon: wires the modules together, and is the only one that logs.
+ *
+ * Threads of intake and watch post messages here; the main thread acts on them: writes marks into
+ * the stream, asks for snapshots, turns flushing up and down, and says what happened, once.
+ */
+#include "disk_ring.h"
+#include "head.h"
+#include "hookup.h"
+#include "intake.h"
+#include "memory_ring.h"
+#include "reporter.h"
+#include "serve.h"
+#include "snapshot.h"
+#include "timebase.h"
+#include "watch.h"
+#include "writer.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <getopt.h>
+#include <inttypes.h>
+#include <jansson.h>
+#include <libgen.h>
+#include <math.h>
+#include <poll.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <sys/file.h>
+#include <sys/signalfd.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define DEFAULT_HOOKUP "/etc/cranktrap/vehicle.hookup"
+#define DEFAULT_STATE  "/var/lib/cranktrap"
+#define FLUSH_WAIT_MS  10000
+
+/* ---- what a person said on the command line ---- */
+
+struct options {
+    const char *hookup;
+    const char *state;
+    const char *socket; /* NULL: in the state folder */
+    bool until_end;     /* end when every board is a simulation at its end */
+};
+
+static const char usage[] =
+    "usage: cranktrapd [--hookup FILE] [--state DIR] [--socket PATH] [--until-end]\n"
+    "\n"
+    "Streams the boards of a hookup into the ring, watches for crankings and faults, and saves\n"
+    "snapshots. Runs in the foreground. Ask it with `cranktrap`.\n"
+    "\n"
+    "  --hookup FILE   which lead is where (" DEFAULT_HOOKUP ")\n"
+    "  --state DIR     rings, snapshots, calibration and notes (" DEFAULT_STATE ")\n"
+    "  --socket PATH   where it listens (DIR/cranktrap.sock)\n"
+    "  --until-end     end by itself once every board is a simulation at its end\n"
+    "  --version, --help\n";
+
+/* ---- messages from other threads ---- */
+
+enum message_kind { MESSAGE_SAY, MESSAGE_CRANKING, MESSAGE_MARK, MESSAGE_DESCRIBED };
+
+struct message {
+    struct message *next;
+    enum message_kind kind;
+    bool begins;
+    int64_t elapsed_ns;
+    double value, before_s, after_s;
+    size_t channel;
+    enum phase phase;
+    char *trigger, *text;
+    size_t board;
+    struct board_description description;
+};
+
+struct daemon {
+    struct options options;
+    struct hookup *hookup;
+    char *snapshot_folder, *ring_folder, *socket_path, *program;
+    int state_lock;
+    struct timebase *timebase;
+    struct memory_ring *memory;
+    struct disk_ring *disk;
+    struct writer *writer;
+    struct watch *watch;
+    struct intake *intake;
+    struct reporter *reporter;
+    struct snapshots *snapshots;
+    struct serve *serve;
+    struct head_stream *streams;
+    int64_t cranking_since_ns; /* INT64_MIN: the starter is not engaged */
+    int wake;                  /* eventfd: there are messages */
+    pthread_mutex_t lock;      /* of the queue */
+    struct message *first, *last;
+};
+
+__attribute__((format(printf, 1, 2))) static void say(const char *format, ...) {
+    va_list arguments;
+    va_start(arguments, format);
+    flockfile(stderr);
+    fputs("cranktrapd: ", stderr);
+    vfprintf(stderr, format, arguments);
+    fputc('\n', stderr);
+    funlockfile(stderr);
+    va_end(arguments);
+}
+
+static void message_free(struct message *message) {
+    free(message->trigger);
+    free(message->text);
+    free(message);
+}
+
+/* Any thread. Takes `message` over. */
+static void post(struct daemon *daemon, struct message *message) {
+    pthread_mutex_lock(&daemon->lock);
+    if (daemon->last)
+        daemon->last->next = message;
+    else
+        daemon->first = message;
+    daemon->last = message;
+    pthread_mutex_unlock(&daemon->lock);
+    uint64_t one = 1;
+    while (write(daemon->wake, &one, sizeof one) < 0 && errno == EINTR) {
+    }
+}
+
+static struct message *new_message(enum message_kind kind, const char *trigger, const char *text) {
+    struct message *message = calloc(1, sizeof *message);
+    if (!message)
+        return NULL;
+    message->kind = kind;
+    message->trigger = trigger ? strdup(trigger) : NULL;
+    message->text = text ? strdup(text) : NULL;
+    if ((trigger && !message->trigger) || (text && !message->text)) {
+        message_free(message);
+        return NULL;
+    }
+    return message;
+}
+
+/* ---- taps: on the threads of intake, watch, snapshot and serve ---- */
+
+static void on_run(void *context, const struct record_run *run) {
+    struct daemon *daemon = context;
+    watch_run(daemon->watch, run);
+}
+
+static void on_loss(void *context, size_t board, uint64_t scans, const char *reason) {
+    struct daemon *daemon = context;
+    (void)scans;
+    (void)reason; /* both are in the stream and in the counters already */
+    watch_loss(daemon->watch, board);
+}
+
+static void on_described(void *context, size_t board, const struct board_description *description) {
+    struct daemon *daemon = context;
+    if (watch_fitted(daemon->watch, board) < 0)
+        say("board %s: no memory for its detectors; it is recorded but not watched",
+            daemon->hookup->boards[board].name);
+    struct message *message = new_message(MESSAGE_DESCRIBED, NULL, NULL);
+    if (!message)
+        return;
+    message->board = board;
+    message->description = *description;
+    post(daemon, message);
+}
+
+static void on_event(void *context, size_t board, enum intake_board_state state, const char *text) {
+    struct daemon *daemon = context;
+    (void)board;
+    (void)state;
+    struct message *message = new_message(MESSAGE_SAY, NULL, text);
+    if (message)
+        post(daemon, message);
+}
+
+static void on_cranking(void *context, bool engaged, int64_t elapsed_ns) {
+    struct daemon *daemon = context;
+    struct message *message = new_message(MESSAGE_CRANKING, NULL, NULL);
+    if (!message)
+        return;
+    message->begins = engaged;
+    message->elapsed_ns = elapsed_ns;
+    post(daemon, message);
+}
+
+static void on_mark(void *context, const struct watch_mark *mark) {
+    struct daemon *daemon = context;
+    struct message *message = new_message(MESSAGE_MARK, mark->trigger, mark->text);
+    if (!message)
+        return;
+    message->begins = mark->begins;
+    message->elapsed_ns = mark->elapsed_ns;
+    message->value = mark->value;
+    message->before_s = mark->before_s;
+    message->after_s = mark->after_s;
+    message->channel = mark->channel;
+    message->phase = mark->phase;
+    post(daemon, message);
+}
+
+static void on_snapshot(void *context, unsigned number, const char *path) {
+    struct daemon *daemon = context;
+    say("snapshot %u saved: %s", number, path);
+    if (reporter_ask(daemon->reporter, number, path) < 0)
+        say("snapshot %u: no memory to have it analysed; run `cranktrap report %s`", number, path);
+}
+
+static void on_snapshot_problem(void *context, const char *text) {
+    (void)context;
+    say("%s", text);
+}
+
+static void on_reported(void *context, unsigned number, const char *path, int status) {
+    (void)context;
+    if (status == 0)
+        return;
+    if (status < 0)
+        say("snapshot %u: its analysis could not run (%s); run `cranktrap report %s`", number,
+            strerror(-status), path);
+    else
+        say("snapshot %u: its analysis ended with status %d; run `cranktrap report %s`", number,
+            status, path);
+}
+
+static int flush_all(void *context) {
+    struct daemon *daemon = context;
+    int result = intake_flush(daemon->intake, FLUSH_WAIT_MS);
+    int written = writer_flush(daemon->writer, FLUSH_WAIT_MS);
+    return result < 0 ? result : written;
+}
+
+/* ---- acting on messages: the main thread, and serve's for a manual mark ---- */
+
+static int put_mark(struct daemon *daemon, const struct message *message) {
+    const char *channel = message->channel < daemon->hookup->vehicle.channel_count
+                              ? daemon->hookup->vehicle.channels[message->channel].name
+                              : NULL;
+    json_t *mark =
+        json_pack("{s:s, s:s, s:s?, s:s, s:b, s:s?}", "kind", "trigger", "trigger",
+                  message->trigger, "channel", channel, "phase", phase_name(message->phase),
+                  "begins", message->begins, "text", message->text);
+    if (!mark)
+        return -ENOMEM;
+    json_object_set_new(mark, "value",
+                        isfinite(message->value) ? json_real(message->value) : json_null());
+    char *text = json_dumps(mark, JSON_COMPACT);
+    json_decref(mark);
+    if (!text)
+        return -ENOMEM;
+    struct chunk chunk = {0};
+    int result = chunk_text(&chunk, CHUNK_MARK, text, message->elapsed_ns);
+    free(text);
+    if (result == 0)
+        memory_ring_put(daemon->memory, &chunk);
+    return result;
+}
+
+static int64_t nanoseconds(double seconds) {
+    return (int64_t)llround(seconds * 1e9);
+}
+
+static int ask_snapshot(struct daemon *daemon, const struct message *message) {
+    int64_t from = message->elapsed_ns;
+    /* The end of a cranking asks for the stretch from its beginning: the two merge. */
+    if (!message->begins && daemon->cranking_since_ns != INT64_MIN)
+        from = daemon->cranking_since_ns;
+    struct snapshot_request request = {
+        .trigger = message->trigger,
+        .text = message->text,
+        .at_ns = message->elapsed_ns,
+        .from_ns = from - nanoseconds(message->before_s),
+        .to_ns = message->elapsed_ns + nanoseconds(message->after_s),
+    };
+    return snapshots_request(daemon->snapshots, &request);
+}
+
+static void do_mark(struct daemon *daemon, const struct message *message) {
+    int result = put_mark(daemon, message);
+    if (result < 0)
+        say("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
+    result = ask_snapshot(daemon, message);
+    if (result < 0)
+        say("%s: no snapshot: %s", message->text ? message->text : message->trigger,
+            strerror(-result));
+    else
+        say("%s (snapshot %d)", message->text ? message->text : message->trigger, result);
+}
+
+static void do_cranking(struct daemon *daemon, const struct message *message) {
+    /* A logger fed from the vehicle browns out exactly now: what is known goes to disk at once. */
+    intake_urgent(daemon->intake, message->begins);
+    writer_urgent(daemon->writer, message->begins);
+    if (message->begins)
+        daemon->cranking_since_ns = message->elapsed_ns;
+}
+
+static void write_head(struct daemon *daemon) {
+    char *json = NULL;
+    int result = head_format(daemon->hookup, daemon->hookup->board_count, daemon->streams, &json);
+    struct chunk chunk = {0};
+    if (result == 0)
+        result = chunk_text(&chunk, CHUNK_HEAD, json, timebase_elapsed_ns(daemon->timebase));
+    if (result == 0)
+        memory_ring_put(daemon->memory, &chunk);
+    if (result < 0)
+        say("the head of the ring could not be renewed: %s", strerror(-result));
+    free(json);
+}
+
+static void do_described(struct daemon *daemon, const struct message *message) {
+    struct head_stream *stream = &daemon->streams[message->board];
+    stream->description = message->description;
+    stream->described = true;
+    stream->rate_hz = message->description.rate_hz;
+    write_head(daemon);
+}
+
+static void act(struct daemon *daemon, struct message *message) {
+    switch (message->kind) {
+    case MESSAGE_SAY:
+        say("%s", message->text);
+        break;
+    case MESSAGE_CRANKING:
+        do_cranking(daemon, message);
+        break;
+    case MESSAGE_MARK:
+        do_mark(daemon, message);
+        break;
+    case MESSAGE_DESCRIBED:
+        do_described(daemon, message);
+        break;
+    }
+    message_free(message);
+}
+
+static void act_on_all(struct daemon *daemon) {
+    uint64_t count;
+    while (read(daemon->wake, &count, sizeof count) < 0 && errno == EINTR) {
+    }
+    for (;;) {
+        pthread_mutex_lock(&daemon->lock);
+        struct message *message = daemon->first;
+        if (message)
+            daemon->first = message->next;
+        if (!daemon->first)
+            daemon->last = NULL;
+        pthread_mutex_unlock(&daemon->lock);
+        if (!message)
+            return;
+        act(daemon, message);
+    }
+}
+
+/* The API's `keep`: on serve's thread. */
+static int on_keep(void *context, double before_s, double after_s, const char *text) {
+    struct daemon *daemon = context;
+    struct message *message = new_message(MESSAGE_MARK, "manual", text);
+    if (!message)
+        return -ENOMEM;
+    message->begins = true;
+    message->elapsed_ns = timebase_elapsed_ns(daemon->timebase);
+    message->before_s = before_s;
+    message->after_s = after_s;
+    message->value = (double)NAN;
+    message->channel = CHANNEL_NONE;
+    message->phase = watch_phase(daemon->watch);
+    int result = put_mark(daemon, message);
+    if (result == 0)
+        result = ask_snapshot(daemon, message);
+    message_free(message);
+    return result;
+}
+
+/* ---- starting and ending ---- */
+
+static int lock_state(struct daemon *daemon) {
+    const char *state = daemon->options.state;
+    if (mkdir(state, 0750) < 0 && errno != EEXIST) {
+        int error = errno;
+        say("state folder %s: %s; make it, or name another with --state", state, strerror(error));
+        return -error;
+    }
+    char *path = NULL;
+    if (asprintf(&path, "%s/lock", state) < 0)
+        return -ENOMEM;
+    int fd = open(path, O_CREAT | O_RDWR | O_CLOEXEC, 0640);
+    int result = fd < 0 ? -errno : 0;
+    if (fd < 0) {
+        say("%s: %s; the daemon's user must be able to write in the state folder", path,
+            strerror(-result));
+    } else if (flock(fd, LOCK_EX | LOCK_NB) < 0) {
+        result = -errno;
+        say("%s is in use by another cranktrapd; stop that one, or name another folder with "
+            "--state",
+            state);
+        close(fd);
+    } else {
+        daemon->state_lock = fd;
+    }
+    free(path);
+    return result;
+}
+
+static int load_hookup(struct daemon *daemon) {
+    struct problems problems = {0};
+    int result = hookup_load(daemon->options.hookup, HOOKUP_FOR_BOARDS, &daemon->hookup, &problems);
+    if (result < 0 && problems.count == 0)
+        say("hookup %s: %s; write one (docs/hookup.md) or name it with --hookup",
+            daemon->options.hookup, strerror(-result));
+    if (problems.count) {
+        problems_print(&problems, daemon->options.hookup, stderr);
+        say("nothing was started: the hookup has %zu problem%s", problems.count,
+            problems.count == 1 ? "" : "s");
+    }
+    problems_clear(&problems);
+    return result;
+}
+
+static int make_paths(struct daemon *daemon, const char *self) {
+    const char *state = daemon->options.state;
+    char folder[4096];
+    ssize_t length = readlink("/proc/self/exe", folder, sizeof folder - 1);
+    if (length < 0)
+        length = snprintf(folder, sizeof folder, "%s", self);
+    folder[length] = '\0';
+    if (asprintf(&daemon->ring_folder, "%s/ring", state) < 0 ||
+        asprintf(&daemon->snapshot_folder, "%s/snapshots", state) < 0 ||
+        asprintf(&daemon->program, "%s/cranktrap", dirname(folder)) < 0)
+        return -ENOMEM;
+    if (daemon->options.socket)
+        daemon->socket_path = strdup(daemon->options.socket);
+    else if (asprintf(&daemon->socket_path, "%s/cranktrap.sock", state) < 0)
+        return -ENOMEM;
+    return daemon->socket_path ? 0 : -ENOMEM;
+}
+
+static int start_rings(struct daemon *daemon, uint32_t *first_epoch) {
+    const struct hookup_storage *storage = &daemon->hookup->storage;
+    struct disk_ring_settings settings = {
+        .bytes = storage->ring_bytes,
+        .keep_free_bytes = storage->keep_free_bytes,
+    };
+    struct disk_ring_found found = {0};
+    int result = disk_ring_open(daemon->ring_folder, &settings, &found, &daemon->disk);
+    if (result < 0) {
+        say("ring %s: %s", daemon->ring_folder, strerror(-result));
+        return result;
+    }
+    if (found.damaged)
+        say("ring: %zu of %zu segments have damaged ends or spots (%" PRIu64
+            " bytes, as after a power cut); they are kept as they are, all sound blocks in them "
+            "are read",
+            found.damaged, found.segments, found.damaged_bytes);
+    *first_epoch = found.last_epoch + 1;
+
+    char *json = NULL;
+    result = head_format(daemon->hookup, daemon->hookup->board_count, daemon->streams, &json);
+    if (result == 0)
+        result = disk_ring_set_head(daemon->disk, json);
+    free(json);
+    if (result == 0)
+        result = memory_ring_new(storage->memory_bytes, &daemon->memory);
+    if (result == 0)
+        result = writer_start(daemon->memory, daemon->disk, storage->loss_window_s * 0.6,
+                              &daemon->writer);
+    if (result < 0)
+        say("ring: %s", strerror(-result));
+    return result;
+}
+
+static int make_streams(struct daemon *daemon) {
+    size_t count = daemon->hookup->board_count;
+    daemon->streams = calloc(count ? count : 1, sizeof *daemon->streams);
+    if (!daemon->streams)
+        return -ENOMEM;
+    for (size_t i = 0; i < count; i++) {
+        const struct hookup_board *board = &daemon->hookup->boards[i];
+        daemon->streams[i].name = board->name;
+        daemon->streams[i].driver = board->driver->name;
+        daemon->streams[i].rate_hz = board->rate_hz;
+    }
+    return 0;
+}
+
+static int start_intake(struct daemon *daemon, uint32_t first_epoch) {
+    const struct watch_sinks sinks = {daemon, on_cranking, on_mark};
+    int result = watch_new(daemon->hookup, &sinks, &daemon->watch);
+    if (result < 0)
+        return result;
+    const struct intake_tap tap = {daemon, on_run, on_loss, on_described, on_event};
+    double window = daemon->hookup->storage.loss_window_s;
+    struct intake_settings settings = {
+        .block_s = window < 5.0 ? window * 0.2 : 1.0,
+        .urgent_block_s = 0.25,
+        .first_epoch = first_epoch,
+        .byte_ring_s = 1.0,
+    };
+    return intake_new(daemon->hookup, daemon->memory, daemon->timebase, &tap, &settings,
+                      &daemon->intake);
+}
+
+static int start_snapshots(struct daemon *daemon) {
+    const struct reporter_tap reporter_tap = {daemon, on_reported};
+    int result = reporter_start(daemon->program, &reporter_tap, &daemon->reporter);
+    if (result < 0)
+        return result;
+    const struct hookup_storage *storage = &daemon->hookup->storage;
+    struct snapshot_settings settings = {
+        .quota_bytes = storage->snapshot_bytes,
+        .keep_free_bytes = storage->keep_free_bytes,
+        .merge_s = 300,
+    };
+    const struct snapshot_tap tap = {daemon, on_snapshot, on_snapshot_problem, flush_all};
+    result = snapshots_start(daemon->snapshot_folder, daemon->disk, daemon->timebase, &settings,
+                             &tap, &daemon->snapshots);
+    if (result < 0)
+        say("snapshots %s: %s", daemon->snapshot_folder, strerror(-result));
+    return result;
+}
+
+static int start_serve(struct daemon *daemon) {
+    struct serve_parts parts = {
+        .hookup = daemon->hookup,
+        .hookup_path = daemon->options.hookup,
+        .state_folder = daemon->options.state,
+        .intake = daemon->intake,
+        .watch = daemon->watch,
+        .memory = daemon->memory,
+        .disk = daemon->disk,
+        .snapshots = daemon->snapshots,
+        .timebase = daemon->timebase,
+        .context = daemon,
+        .keep = on_keep,
+    };
+    int result = serve_start(daemon->socket_path, &parts, &daemon->serve);
+    if (result < 0)
+        say("socket %s: %s; name another with --socket", daemon->socket_path, strerror(-result));
+    return result;
+}
+
+static int start(struct daemon *daemon, const char *self) {
+    uint32_t first_epoch = 1;
+    int result = load_hookup(daemon);
+    if (result == 0)
+        result = lock_state(daemon);
+    if (result < 0)
+        return result; /* said already */
+    result = make_paths(daemon, self);
+    if (result == 0)
+        result = make_streams(daemon);
+    if (result == 0)
+        result = timebase_new(&daemon->timebase);
+    if (result == 0)
+        result = start_rings(daemon, &first_epoch);
+    if (result == 0)
+        result = start_intake(daemon, first_epoch);
+    if (result == 0)
+        result = start_snapshots(daemon);
+    if (result == 0)
+        result = start_serve(daemon);
+    if (result == 0)
+        result = intake_start(daemon->intake);
+    if (result < 0)
+        say("could not start: %s", strerror(-result));
+    return result;
+}
+
+/* In the order that loses nothing: no more samples in, all marks acted on, all blocks on disk,
+ * then what reads the disk. */
+static void end(struct daemon *daemon) {
+    if (daemon->intake)
+        intake_stop(daemon->intake);
+    if (daemon->snapshots)
+        act_on_all(daemon);
+    if (daemon->writer)
+        (void)writer_flush(daemon->writer, FLUSH_WAIT_MS);
+    serve_stop(daemon->serve);
+    snapshots_stop(daemon->snapshots);
+    reporter_stop(daemon->reporter);
+    writer_stop(daemon->writer);
+    intake_free(daemon->intake);
+    watch_free(daemon->watch);
+    memory_ring_free(daemon->memory);
+    disk_ring_close(daemon->disk);
+    timebase_free(daemon->timebase);
+    free(daemon->streams);
+    hookup_free(daemon->hookup);
+    free(daemon->ring_folder);
+    free(daemon->snapshot_folder);
+    free(daemon->socket_path);
+    free(daemon->program);
+    if (daemon->state_lock >= 0)
+        close(daemon->state_lock);
+}
+
+static void run(struct daemon *daemon, int signals) {
+    struct pollfd wait[2] = {{.fd = signals, .events = POLLIN},
+                             {.fd = daemon->wake, .events = POLLIN}};
+    for (;;) {
+        int ready = poll(wait, 2, daemon->options.until_end ? 50 : -1);
+        if (ready < 0 && errno != EINTR)
+            return;
+        if (ready > 0 && wait[0].revents)
+            return;
+        if (ready > 0 && wait[1].revents)
+            act_on_all(daemon);
+        if (daemon->options.until_end && intake_ended(daemon->intake))
+            return;
+    }
+}
+
+/* 0 to go on, 1 to end well, 2 for a wrong call. */
+static int read_options(int argc, char **argv, struct options *options) {
+    static const struct option long_options[] = {
+        {"hookup", required_argument, NULL, 'h'},
+        {"state", required_argument, NULL, 's'},
+        {"socket", required_argument, NULL, 'k'},
+        {"until-end", no_argument, NULL, 'e'},
+        {"version", no_argument, NULL, 'v'},
+        {"help", no_argument, NULL, '?' + 256},
+        {0},
+    };
+    for (int option; (option = getopt_long(argc, argv, "", long_options, NULL)) != -1;) {
+        switch (option) {
+        case 'h':
+            options->hookup = optarg;
+            break;
+        case 's':
+            options->state = optarg;
+            break;
+        case 'k':
+            options->socket = optarg;
+            break;
+        case 'e':
+            options->until_end = true;
+            break;
+        case 'v':
+            puts("cranktrapd " CRANKTRAP_VERSION);
+            return 1;
+        case '?' + 256:
+            fputs(usage, stdout);
+            return 1;
+        default:
+            fputs(usage, stderr);
+            return 2;
+        }
+    }
+    if (optind < argc) {
+        fprintf(stderr, "cranktrapd: \"%s\" is not an option\n%s", argv[optind], usage);
+        return 2;
+    }
+    return 0;
+}
+
+int main(int argc, char **argv) {
+    struct daemon daemon = {
+        .options = {.hookup = DEFAULT_HOOKUP, .state = DEFAULT_STATE},
+        .state_lock = -1,
+        .cranking_since_ns = INT64_MIN,
+        .lock = PTHREAD_MUTEX_INITIALIZER,
+    };
+    int option = read_options(argc, argv, &daemon.options);
+    if (option)
+        return option == 1 ? 0 : 2;
+
+    /* Signals come to the main thread's poll only: blocked before any other thread is made. */
+    sigset_t ending;
+    sigemptyset(&ending);
+    sigaddset(&ending, SIGINT);
+    sigaddset(&ending, SIGTERM);
+    pthread_sigmask(SIG_BLOCK, &ending, NULL);
+    signal(SIGPIPE, SIG_IGN);
+    int signals = signalfd(-1, &ending, SFD_CLOEXEC);
+    daemon.wake = eventfd(0, EFD_CLOEXEC);
+    if (signals < 0 || daemon.wake < 0) {
+        say("cannot start: %s", strerror(errno));
+        return 3;
+    }
+
+    int result = start(&daemon, argv[0]);
+    if (result == 0) {
+        say("watching \"%s\": state in %s, socket %s",
+            daemon.hookup->vehicle.name ? daemon.hookup->vehicle.name : "a vehicle without a name",
+            daemon.options.state, daemon.socket_path);
+        run(&daemon, signals);
+        say("ending: everything goes to disk");
+    }
+    end(&daemon);
+    close(daemon.wake);
+    close(signals);
+    return result == 0 ? 0 : 3;
+}
