@@ -41,6 +41,9 @@ enum board_result {
 /* "ok", "need more", "resync", "bad check", "bad length", "insane value". */
 const char *board_result_name(enum board_result result);
 
+/* The worse of two: need more < ok < resync < bad check < bad length < insane value. */
+enum board_result board_result_worse(enum board_result one, enum board_result other);
+
 /* Why scans are missing. */
 enum board_loss {
     BOARD_LOSS_PACKET,    /* packets missing on the wire, by the board's own counter */
@@ -50,6 +53,7 @@ enum board_loss {
     BOARD_LOSS_LATE,      /* this computer was too slow to fetch them */
     BOARD_LOSSES
 };
+/* "packet lost", "damaged", "overrun", "board restarted", "fetched late". */
 const char *board_loss_name(enum board_loss reason);
 #define BOARD_LOSS_UNKNOWN UINT64_MAX /* a number of scans that nobody counted */
 
@@ -164,8 +168,10 @@ struct board_driver {
     int (*describe)(const struct board *board, struct board_description *description);
 
     /*
-     * Begins (or begins anew after a reconnect: forgets partial packets). Stream boards may leave
-     * bytes to send in `*request`; poll boards get their device ready. 0 or a negative errno.
+     * Begins (or begins anew after a reconnect: forgets partial packets and the scan counter, so
+     * that no loss is ever told across a start(): that one is the core's to tell). What describe()
+     * knew is kept. Stream boards may leave bytes to send in `*request`; poll boards get their
+     * device ready. 0 or a negative errno.
      */
     int (*start)(struct board *board, struct board_bytes *request);
 
