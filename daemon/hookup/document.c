@@ -8,6 +8,8 @@
  */
 #include "document.h"
 
+#include "utf8.h"
+
 #include <errno.h>
 #include <ini.h>
 #include <stdint.h>
@@ -164,42 +166,21 @@ static int take_entry(void *context, const char *unused, const char *key, const 
     return 1;
 }
 
-/* Length of the UTF-8 character at bytes[0], of `count`; 0 where it is none (RFC 3629). */
-static size_t utf8_length(const unsigned char *bytes, size_t count) {
-    unsigned char first = bytes[0];
-    size_t length = first < 0x80   ? 1
-                    : first < 0xc2 ? 0
-                    : first < 0xe0 ? 2
-                    : first < 0xf0 ? 3
-                    : first < 0xf5 ? 4
-                                   : 0;
-    if (length == 0 || length > count)
-        return 0;
-    for (size_t i = 1; i < length; i++)
-        if ((bytes[i] & 0xc0) != 0x80)
-            return 0;
-    if ((first == 0xe0 && bytes[1] < 0xa0) || (first == 0xed && bytes[1] > 0x9f) ||
-        (first == 0xf0 && bytes[1] < 0x90) || (first == 0xf4 && bytes[1] > 0x8f))
-        return 0;
-    return length;
-}
-
 /* The first byte that is no text becomes a problem: the file goes whole into JSON later. */
 static void check_text(struct splitter *splitter) {
-    const unsigned char *bytes = (const unsigned char *)splitter->text;
-    size_t count = (size_t)(splitter->end - splitter->text);
     unsigned line = 1;
-    for (size_t at = 0; at < count;) {
-        size_t length = utf8_length(bytes + at, count - at);
-        bool control = bytes[at] == 0x7f || (bytes[at] < 0x20 && !is_blank((char)bytes[at]));
+    for (const char *at = splitter->text; at < splitter->end;) {
+        size_t length = utf8_length(at, (size_t)(splitter->end - at));
+        unsigned char byte = (unsigned char)*at;
+        bool control = byte == 0x7f || (byte < 0x20 && !is_blank(*at));
         if (length == 0 || control) {
             if (problems_add(splitter->problems, line, NULL, NULL,
                              "byte 0x%02x is no text: save the file as plain text in UTF-8",
-                             bytes[at]) < 0)
+                             byte) < 0)
                 splitter->out_of_memory = true;
             return;
         }
-        line += bytes[at] == '\n';
+        line += byte == '\n';
         at += length;
     }
 }

@@ -72,9 +72,7 @@ int hookup_fit_import(struct hookup *hookup, size_t channel, size_t stream, size
     fitted->stream = stream;
     fitted->input = input;
     fitted->scale = *scale;
-    fitted->skew_s = 0;
     fitted->rail_low = 1; /* above rail_high: not known */
     fitted->rail_high = 0;
-    whole->fits[channel].has_board = false;
     return 0;
 }

@@ -89,8 +89,9 @@ int hookup_fit_board(struct hookup *hookup, size_t board,
 
 /*
  * Of an imported record, whose columns have no board: channel `channel` is input `input` of stream
- * `stream`, with this scale; its rails and skew are none. Takes the place of hookup_fit_board for
- * a head whose driver is "import". -ERANGE for a channel that is not there.
+ * `stream`, with this scale and no rails; skew and delay stay as the hookup gives them. Takes the
+ * place of hookup_fit_board for a head whose driver is "import". -ERANGE for a channel that is not
+ * there.
  */
 int hookup_fit_import(struct hookup *hookup, size_t channel, size_t stream, size_t input,
                       const struct scale *scale);

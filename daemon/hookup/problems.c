@@ -4,11 +4,14 @@
  */
 #include "problems.h"
 
+#include "utf8.h"
+
 #include <errno.h>
 #include <stdarg.h>
-#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
+
+#define READ_SHOWN 80
 
 static void free_problem(struct problem *problem) {
     free(problem->where);
@@ -36,21 +39,20 @@ int problems_add(struct problems *problems, unsigned line, const char *where, co
         free_problem(&added);
         return -ENOMEM;
     }
+    char *texts[] = {added.where, added.read, added.text};
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++)
+        if (texts[i])
+            utf8_tame(texts[i]);
     problems->problem[problems->count++] = added;
     return 0;
 }
 
-/* What was read, shortened and without anything that would upset a terminal. */
+/* What was read, shortened, but never to half a character. */
 static void print_read(const char *read, FILE *stream) {
-    size_t shown = 0;
-    fputs("read \"", stream);
-    for (; read[shown] && shown < 80; shown++) {
-        unsigned char byte = (unsigned char)read[shown];
-        fputc(byte < 0x20 || byte == 0x7f ? '?' : byte, stream);
-    }
-    while (((unsigned char)read[shown] & 0xc0) == 0x80) /* never half a UTF-8 character */
-        fputc((unsigned char)read[shown++], stream);
-    fputs(read[shown] ? "...\": " : "\": ", stream);
+    size_t shown = strnlen(read, READ_SHOWN);
+    while (((unsigned char)read[shown] & 0xc0) == 0x80)
+        shown++;
+    fprintf(stream, "read \"%.*s%s\": ", (int)shown, read, read[shown] ? "..." : "");
 }
 
 static void print_one(const struct problem *problem, const char *file, FILE *stream) {

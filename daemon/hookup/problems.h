@@ -20,7 +20,10 @@ struct problems {
     struct problem *problem;
 };
 
-/* Adds one; texts are copied, `text` is a format. -ENOMEM leaves the list as it was. */
+/*
+ * Adds one; texts are copied, `format` makes the sentence. Bytes that are no UTF-8 and control
+ * characters become '?'. -ENOMEM leaves the list as it was.
+ */
 int problems_add(struct problems *problems, unsigned line, const char *where, const char *read,
                  const char *format, ...) __attribute__((format(printf, 5, 6)));
 
