@@ -3,7 +3,8 @@
  * memory_ring.h - coded chunks on their way to the disk, bounded in bytes.
  *
  * Several pipelines put, one writer takes. Putting never waits: when the bound is reached, the
- * oldest BLOCK not yet taken becomes a LOSS of exactly its scans, in its place ("disk too slow").
+ * oldest BLOCK not yet taken becomes a LOSS of exactly its scans, in its place ("disk too slow");
+ * losses that follow each other in their stream become one. Other chunks are small and always kept.
  */
 #ifndef CRANKTRAP_MEMORY_RING_H
 #define CRANKTRAP_MEMORY_RING_H
@@ -21,6 +22,12 @@ struct memory_ring_state {
     uint64_t fullest;      /* most bytes ever held */
     uint64_t blocks_put, blocks_taken;
     uint64_t blocks_lost, scans_lost;
+
+    /*
+     * Chunks of all types are numbered 1, 2, ... as they are put. All up to `taken_through` have
+     * left the ring, taken or (blocks) made part of a loss that has been taken.
+     */
+    uint64_t chunks_put, taken_through;
 };
 
 int memory_ring_new(uint64_t bytes, struct memory_ring **ring);
@@ -31,11 +38,15 @@ void memory_ring_put(struct memory_ring *ring, struct chunk *chunk);
 
 /*
  * The writer. Takes the oldest chunk (now the caller's): true; or false after `timeout_ms`
- * without one, or once the ring is closed and empty.
+ * without one, when woken, or once the ring is closed and empty.
  */
 bool memory_ring_take(struct memory_ring *ring, struct chunk *chunk, int timeout_ms);
 
-/* How full, 0..1: pipelines fall to the fast codec effort above 0.5. */
+/* Any thread. A waiting taker returns, or the next one does at once where none waits. */
+void memory_ring_wake(struct memory_ring *ring);
+
+/* How full, 0..1: pipelines fall to the fast codec effort above 0.5. Above 1 only where chunks
+ * that are always kept exceed the bound by themselves. */
 double memory_ring_fill(struct memory_ring *ring);
 
 /* No more is put: a waiting taker returns. */

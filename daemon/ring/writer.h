@@ -1,6 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * writer.h - the thread between the memory ring and the disk ring.
+ *
+ * While the disk takes nothing (full, failing) the writer holds on to the chunk and tries again
+ * every second: meanwhile the memory ring fills and, beyond its bound, loses its oldest blocks as
+ * counted losses in their place. Acquisition never waits.
  */
 #ifndef CRANKTRAP_WRITER_H
 #define CRANKTRAP_WRITER_H
@@ -13,11 +17,15 @@
 
 struct writer;
 
-/* Starts the thread. Syncs at least every `sync_interval_s` while there is something unsynced. */
+/*
+ * Starts the thread. Syncs at least every `sync_interval_s` while there is something unsynced.
+ * Both rings are kept; from here on only the writer appends. 0 or a negative errno.
+ */
 int writer_start(struct memory_ring *memory, struct disk_ring *disk, double sync_interval_s,
                  struct writer **writer);
 
-/* Any thread: sync after every chunk from now on (`true`), or go back to the interval. */
+/* Any thread: from now on sync whenever the memory ring is empty, and at least every 0.25 s
+ * (`true`); or go back to the interval. What is unsynced is synced at once. */
 void writer_urgent(struct writer *writer, bool urgent);
 
 /*
@@ -26,7 +34,10 @@ void writer_urgent(struct writer *writer, bool urgent);
  */
 int writer_flush(struct writer *writer, int timeout_ms);
 
-/* Closes the memory ring, writes the rest, syncs, ends the thread, frees. Takes NULL. */
+/*
+ * Closes the memory ring, writes the rest, syncs, ends the thread, frees. Takes NULL. What the
+ * disk does not take now is dropped and counted (disk_ring_state).
+ */
 void writer_stop(struct writer *writer);
 
 #endif

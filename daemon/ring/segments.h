@@ -1,0 +1,63 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * segments.h - the files 00000001.ring, 00000002.ring, ... of a ring's folder, from outside.
+ * Used by the disk ring only.
+ */
+#ifndef CRANKTRAP_SEGMENTS_H
+#define CRANKTRAP_SEGMENTS_H
+
+#include "chunk.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define SEGMENT_NAME_MAX 24
+
+struct segment {
+    uint64_t number;
+    uint64_t bytes;
+    unsigned pins;
+    bool boot_known;
+    uint8_t boot[16];       /* which the times below count from */
+    int64_t from_ns, to_ns; /* of its blocks and marks; from_ns > to_ns: none */
+};
+
+/* What a whole scan of a segment has found. */
+struct segment_scan {
+    bool has_epoch;
+    uint32_t last_epoch;
+    uint64_t damaged_bytes; /* > 0: damaged, or torn at its end */
+};
+
+/* "00000001.ring" into `name` (SEGMENT_NAME_MAX bytes). */
+void segment_name(uint64_t number, char *name);
+
+/* The number in the last part of a path, 0 where that is no segment's name. */
+uint64_t segment_number(const char *path);
+
+/* An empty segment of that number. */
+struct segment segment_new(uint64_t number);
+
+/* Widens the segment's times by a chunk written into it. */
+void segment_note(struct segment *segment, const struct chunk *chunk);
+
+/*
+ * All segments of the folder in order of their numbers (free `*segments`); number and bytes are
+ * filled. Files with other names do not count. 0 or a negative errno.
+ */
+int segments_find(const char *folder, struct segment **segments, size_t *count);
+
+/*
+ * Reads the first chunks of the segment: boot and from_ns (to_ns becomes INT64_MAX). Returns false
+ * where the file is not ours, or is of a newer format: to be left alone.
+ */
+bool segment_peek(const char *folder, struct segment *segment);
+
+/* Reads the whole segment: exact times, highest epoch, damage. 0 or a negative errno. */
+int segment_scan(const char *folder, struct segment *segment, struct segment_scan *scan);
+
+/* folder/name, allocated; NULL without memory. */
+char *segment_path(const char *folder, uint64_t number);
+
+#endif
