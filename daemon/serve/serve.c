@@ -1,0 +1,421 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * serve.c - libmicrohttpd on a Unix socket: who asks what, and who has to wait for the answer.
+ *
+ * Two requests wait: `now` for the next reading, and a snapshot for its end. Their connections are
+ * suspended and put on a list; the ticker thread answers them when their time has come.
+ */
+#include "serve.h"
+
+#include "answers.h"
+
+#include <errno.h>
+#include <microhttpd.h>
+#include <pthread.h>
+#include <stdbool.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/un.h>
+#include <time.h>
+#include <unistd.h>
+
+#define TICK_MS           250  /* how often waiting requests are looked at */
+#define NOW_WAIT_TICKS    20   /* a reading is due every other tick; give up after 5 s */
+#define BODY_MAX          4096 /* bytes of a request's body */
+#define CONNECTIONS_MAX   64
+#define CONNECTION_MEMORY 32768
+#define KEEP_SECONDS_MAX  3600.0 /* before and after of a snapshot asked for by hand */
+
+struct serve {
+    struct serve_parts parts;
+    char *path;
+    int listener;
+    struct MHD_Daemon *http;
+    pthread_t ticker;
+    pthread_mutex_t lock; /* of all below */
+    pthread_cond_t wake;
+    bool ending;
+    unsigned long readings; /* sequence number of the newest reading */
+    struct request *waiting;
+};
+
+struct request {
+    struct request *next;
+    struct MHD_Connection *connection;
+    bool waited;
+    unsigned long after; /* now: answer with a reading newer than this */
+    unsigned snapshot;   /* or: answer when this snapshot is finished; 0: none */
+    unsigned ticks_left;
+    size_t used;
+    char body[BODY_MAX];
+    bool too_long;
+};
+
+/* ---- answering ---- */
+
+static enum MHD_Result send_json(struct MHD_Connection *connection, unsigned status, json_t *json) {
+    char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(9)) : NULL;
+    json_decref(json);
+    if (!text)
+        return MHD_NO; /* no memory: the connection is closed */
+    struct MHD_Response *response =
+        MHD_create_response_from_buffer(strlen(text), text, MHD_RESPMEM_MUST_FREE);
+    if (!response) {
+        free(text);
+        return MHD_NO;
+    }
+    MHD_add_response_header(response, "Content-Type", "application/json");
+    MHD_add_response_header(response, "Cache-Control", "no-store");
+    enum MHD_Result result = MHD_queue_response(connection, status, response);
+    MHD_destroy_response(response);
+    return result;
+}
+
+static enum MHD_Result send_error(struct MHD_Connection *connection, unsigned status,
+                                  const char *text, const char *remedy) {
+    return send_json(connection, status, answer_error(text, remedy));
+}
+
+/* A whole number from the query, or `missing`. */
+static unsigned long query_number(struct MHD_Connection *connection, const char *name,
+                                  unsigned long missing) {
+    const char *text = MHD_lookup_connection_value(connection, MHD_GET_ARGUMENT_KIND, name);
+    if (!text)
+        return missing;
+    char *end;
+    errno = 0;
+    unsigned long value = strtoul(text, &end, 10);
+    return errno || *end || end == text ? missing : value;
+}
+
+/* ---- waiting ---- */
+
+/* True: the request is on the list and its connection suspended. False: the server is ending. */
+static bool wait_for_tick(struct serve *serve, struct request *request, unsigned ticks) {
+    pthread_mutex_lock(&serve->lock);
+    bool ending = serve->ending;
+    if (!ending) {
+        request->waited = true;
+        request->ticks_left = ticks;
+        MHD_suspend_connection(request->connection);
+        request->next = serve->waiting;
+        serve->waiting = request;
+    }
+    pthread_mutex_unlock(&serve->lock);
+    return !ending;
+}
+
+/* Has what this request waits for come (or its patience ended)? Called with the lock held. */
+static bool is_due(struct serve *serve, struct request *request) {
+    if (serve->ending || request->ticks_left == 0)
+        return true;
+    request->ticks_left--;
+    if (request->snapshot)
+        return snapshots_wait(serve->parts.snapshots, request->snapshot, 0) != -ETIMEDOUT;
+    return serve->readings > request->after;
+}
+
+static void resume_due(struct serve *serve) {
+    struct request **link = &serve->waiting;
+    while (*link) {
+        struct request *request = *link;
+        if (is_due(serve, request)) {
+            *link = request->next;
+            MHD_resume_connection(request->connection);
+        } else {
+            link = &request->next;
+        }
+    }
+}
+
+static void *ticker_thread(void *argument) {
+    struct serve *serve = argument;
+    pthread_mutex_lock(&serve->lock);
+    for (unsigned long tick = 0; !serve->ending; tick++) {
+        struct timespec until;
+        clock_gettime(CLOCK_MONOTONIC, &until);
+        until.tv_nsec += TICK_MS * 1000000L;
+        if (until.tv_nsec >= 1000000000L) {
+            until.tv_sec++;
+            until.tv_nsec -= 1000000000L;
+        }
+        while (!serve->ending &&
+               pthread_cond_timedwait(&serve->wake, &serve->lock, &until) != ETIMEDOUT) {
+        }
+        if (tick % 2)
+            serve->readings++; /* readings span half a second */
+        resume_due(serve);
+    }
+    resume_due(serve);
+    pthread_mutex_unlock(&serve->lock);
+    return NULL;
+}
+
+/* ---- the requests ---- */
+
+static enum MHD_Result get_status(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    return send_json(request->connection, MHD_HTTP_OK, answer_status(&serve->parts));
+}
+
+static enum MHD_Result get_now(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    pthread_mutex_lock(&serve->lock);
+    unsigned long newest = serve->readings;
+    pthread_mutex_unlock(&serve->lock);
+    request->after = query_number(request->connection, "after", 0);
+    if (!request->waited && request->after && newest <= request->after &&
+        wait_for_tick(serve, request, NOW_WAIT_TICKS))
+        return MHD_YES;
+    return send_json(request->connection, MHD_HTTP_OK, answer_now(&serve->parts, newest));
+}
+
+static enum MHD_Result post_latch(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    watch_latch(serve->parts.watch);
+    return send_json(request->connection, MHD_HTTP_OK, json_object());
+}
+
+static double seconds_of(const json_t *body, const char *name, double missing) {
+    const json_t *value = json_object_get(body, name);
+    return json_is_number(value) ? json_number_value(value) : missing;
+}
+
+static enum MHD_Result post_keep(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    json_error_t error;
+    json_t *body =
+        request->used ? json_loadb(request->body, request->used, 0, &error) : json_object();
+    if (!json_is_object(body)) {
+        json_decref(body);
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "the request's body is not a JSON object", NULL);
+    }
+    const struct hookup_storage *storage = &serve->parts.hookup->storage;
+    double before = seconds_of(body, "before_s", storage->before_s);
+    double after = seconds_of(body, "after_s", storage->after_s);
+    const char *text = json_string_value(json_object_get(body, "text"));
+    int number = -ERANGE;
+    if (before >= 0 && before <= KEEP_SECONDS_MAX && after >= 0 && after <= KEEP_SECONDS_MAX)
+        number = serve->parts.keep(serve->parts.context, before, after, text);
+    json_decref(body);
+    if (number == -ERANGE)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "before_s and after_s must lie between 0 and 3600 seconds", NULL);
+    if (number == -ENOSPC || number == -EDQUOT)
+        return send_error(request->connection, MHD_HTTP_INSUFFICIENT_STORAGE,
+                          "no room for a snapshot; the moment is marked in the ring",
+                          "delete snapshots, or raise snapshot-bytes in the hookup");
+    if (number < 0)
+        return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR, strerror(-number),
+                          NULL);
+    return send_json(request->connection, MHD_HTTP_ACCEPTED,
+                     json_pack("{s:s, s:i, s:f}", "schema", "cranktrap.keep/1", "number", number,
+                               "finished_in_s", after));
+}
+
+/* /v0/snapshots/N[?wait=SECONDS]: is it finished? */
+static enum MHD_Result get_snapshot(struct serve *serve, struct request *request,
+                                    const char *rest) {
+    char *end;
+    errno = 0;
+    unsigned long number = strtoul(rest, &end, 10);
+    if (errno || end == rest || *end || number == 0 || number > 999999)
+        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
+    int result = snapshots_wait(serve->parts.snapshots, (unsigned)number, 0);
+    unsigned long seconds = query_number(request->connection, "wait", 0);
+    if (result == -ETIMEDOUT && !request->waited && seconds) {
+        request->snapshot = (unsigned)number;
+        unsigned ticks = (unsigned)(seconds > 60 ? 60 : seconds) * (1000 / TICK_MS);
+        if (wait_for_tick(serve, request, ticks))
+            return MHD_YES;
+    }
+    if (result == -ENOENT)
+        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
+    char *path = NULL;
+    if (asprintf(&path, "%s/snapshots/%04lu.crank", serve->parts.state_folder, number) < 0)
+        return MHD_NO;
+    json_t *json =
+        json_pack("{s:s, s:i, s:b, s:s?, s:s}", "schema", "cranktrap.snapshot/1", "number",
+                  (int)number, "finished", result == 0, "error",
+                  result == 0 || result == -ETIMEDOUT ? NULL : strerror(-result), "path", path);
+    free(path);
+    return send_json(request->connection, MHD_HTTP_OK, json);
+}
+
+static const struct route {
+    const char *method;
+    const char *path;
+    bool prefix; /* the path goes on with an argument */
+    enum MHD_Result (*answer)(struct serve *serve, struct request *request, const char *rest);
+} routes[] = {
+    {"GET", "/v0/status", false, get_status},      {"GET", "/v0/now", false, get_now},
+    {"POST", "/v0/latch", false, post_latch},      {"POST", "/v0/keep", false, post_keep},
+    {"GET", "/v0/snapshots/", true, get_snapshot},
+};
+
+static enum MHD_Result answer(struct serve *serve, struct request *request, const char *method,
+                              const char *url) {
+    bool path_known = false;
+    for (size_t i = 0; i < sizeof routes / sizeof *routes; i++) {
+        const struct route *route = &routes[i];
+        size_t length = strlen(route->path);
+        bool match =
+            route->prefix ? strncmp(url, route->path, length) == 0 : strcmp(url, route->path) == 0;
+        if (!match)
+            continue;
+        path_known = true;
+        if (strcmp(method, route->method) == 0)
+            return route->answer(serve, request, url + length);
+    }
+    return path_known ? send_error(request->connection, MHD_HTTP_METHOD_NOT_ALLOWED,
+                                   "this path does not take that method", NULL)
+                      : send_error(request->connection, MHD_HTTP_NOT_FOUND,
+                                   "there is nothing at this path", "see docs/api.md");
+}
+
+static enum MHD_Result on_request(void *context, struct MHD_Connection *connection, const char *url,
+                                  const char *method, const char *version, const char *upload,
+                                  size_t *upload_size, void **state) {
+    (void)version;
+    struct serve *serve = context;
+    struct request *request = *state;
+    if (!request) {
+        request = calloc(1, sizeof *request);
+        if (!request)
+            return MHD_NO;
+        request->connection = connection;
+        *state = request;
+        return MHD_YES;
+    }
+    if (*upload_size) {
+        size_t room = sizeof request->body - request->used;
+        if (*upload_size > room)
+            request->too_long = true;
+        else
+            memcpy(request->body + request->used, upload, *upload_size);
+        request->used += *upload_size > room ? 0 : *upload_size;
+        *upload_size = 0;
+        return MHD_YES;
+    }
+    if (request->too_long)
+        return send_error(connection, MHD_HTTP_CONTENT_TOO_LARGE,
+                          "a request's body may have 4096 bytes", NULL);
+    return answer(serve, request, method, url);
+}
+
+static void on_completed(void *context, struct MHD_Connection *connection, void **state,
+                         enum MHD_RequestTerminationCode code) {
+    (void)context;
+    (void)connection;
+    (void)code;
+    free(*state);
+    *state = NULL;
+}
+
+/* ---- the socket ---- */
+
+/* A socket file nobody listens at is left over from a crash: remove it. */
+static int clear_stale(const struct sockaddr_un *address) {
+    struct stat status;
+    if (lstat(address->sun_path, &status) < 0)
+        return errno == ENOENT ? 0 : -errno;
+    if (!S_ISSOCK(status.st_mode))
+        return -EEXIST;
+    int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    if (fd < 0)
+        return -errno;
+    int result =
+        connect(fd, (const struct sockaddr *)address, sizeof *address) == 0 ? -EADDRINUSE : 0;
+    close(fd);
+    if (result == 0 && unlink(address->sun_path) < 0)
+        result = -errno;
+    return result;
+}
+
+static int listen_at(const char *path) {
+    struct sockaddr_un address = {.sun_family = AF_UNIX};
+    if (strlen(path) >= sizeof address.sun_path)
+        return -ENAMETOOLONG;
+    strcpy(address.sun_path, path);
+    int result = clear_stale(&address);
+    if (result < 0)
+        return result;
+    int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+    if (fd < 0)
+        return -errno;
+    /* The mode is set before anyone can connect: listen() comes last. */
+    if (bind(fd, (const struct sockaddr *)&address, sizeof address) < 0 || chmod(path, 0660) < 0 ||
+        listen(fd, CONNECTIONS_MAX) < 0) {
+        result = -errno;
+        close(fd);
+        return result;
+    }
+    return fd;
+}
+
+int serve_start(const char *socket_path, const struct serve_parts *parts, struct serve **serve) {
+    struct serve *made = calloc(1, sizeof *made);
+    if (!made)
+        return -ENOMEM;
+    made->parts = *parts;
+    made->readings = 1;
+    pthread_condattr_t monotonic;
+    pthread_condattr_init(&monotonic);
+    pthread_condattr_setclock(&monotonic, CLOCK_MONOTONIC);
+    pthread_cond_init(&made->wake, &monotonic);
+    pthread_condattr_destroy(&monotonic);
+    pthread_mutex_init(&made->lock, NULL);
+
+    int result = -ENOMEM;
+    made->listener = -1;
+    made->path = strdup(socket_path);
+    if (!made->path)
+        goto failed;
+    made->listener = listen_at(socket_path);
+    result = made->listener;
+    if (result < 0)
+        goto failed;
+    made->http = MHD_start_daemon(
+        MHD_USE_INTERNAL_POLLING_THREAD | MHD_USE_AUTO | MHD_ALLOW_SUSPEND_RESUME, 0, NULL, NULL,
+        on_request, made, MHD_OPTION_LISTEN_SOCKET, made->listener, MHD_OPTION_NOTIFY_COMPLETED,
+        on_completed, made, MHD_OPTION_CONNECTION_LIMIT, (unsigned)CONNECTIONS_MAX,
+        MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)CONNECTION_MEMORY,
+        MHD_OPTION_CONNECTION_TIMEOUT, 30u, MHD_OPTION_END);
+    result = made->http ? -pthread_create(&made->ticker, NULL, ticker_thread, made) : -EIO;
+    if (result == 0) {
+        *serve = made;
+        return 0;
+    }
+failed:
+    if (made->http)
+        MHD_stop_daemon(made->http);
+    else if (made->listener >= 0)
+        close(made->listener);
+    if (made->listener >= 0)
+        unlink(made->path);
+    pthread_cond_destroy(&made->wake);
+    pthread_mutex_destroy(&made->lock);
+    free(made->path);
+    free(made);
+    return result;
+}
+
+void serve_stop(struct serve *serve) {
+    if (!serve)
+        return;
+    pthread_mutex_lock(&serve->lock);
+    serve->ending = true;
+    pthread_cond_signal(&serve->wake);
+    pthread_mutex_unlock(&serve->lock);
+    pthread_join(serve->ticker, NULL); /* it has resumed all suspended connections */
+    MHD_stop_daemon(serve->http);      /* closes the listener too */
+    unlink(serve->path);
+    pthread_cond_destroy(&serve->wake);
+    pthread_mutex_destroy(&serve->lock);
+    free(serve->path);
+    free(serve);
+}
