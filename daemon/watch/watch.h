@@ -16,19 +16,24 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/* A trigger's note in the stream. */
+/*
+ * A trigger's note in the stream. A feed's comes 1.5 s after its moment, when it is known not to
+ * be a key-off. A cranking's end carries a `before_s` that reaches back before its beginning; one
+ * that lasts is noted again (`begins`) in time to lengthen the snapshot under way.
+ */
 struct watch_mark {
     const char *trigger; /* "cranking", "feed", "switch", "manual", or a section's name; valid
                             during the call */
     size_t channel;      /* CHANNEL_NONE */
     enum phase phase;
-    int64_t elapsed_ns; /* the moment it is about */
-    double value;       /* NAN */
-    bool begins;        /* false: the condition is over */
-    double before_s, after_s;
-    const char *text; /* one plain sentence; valid during the call */
+    int64_t elapsed_ns;       /* the moment it is about */
+    double value;             /* NAN */
+    bool begins;              /* false: the condition is over */
+    double before_s, after_s; /* the stretch to save around it; both 0: a note, save nothing */
+    const char *text;         /* one plain sentence; valid during the call */
 };
 
+/* Called while no lock of watch is held: a sink may call any watch_ function but watch_free. */
 struct watch_sinks {
     void *context;
     /* The starter has engaged or let go. Comes before the mark. */
@@ -52,7 +57,10 @@ struct watch;
 int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, struct watch **watch);
 void watch_free(struct watch *watch); /* takes NULL */
 
-/* A board's description has come: scales are final now, detectors for its channels are made. */
+/*
+ * A board's description has come: scales are final now, detectors for its channels are made. The
+ * same description once more (a board that came back) changes nothing. 0, -EINVAL, -ENOMEM.
+ */
 int watch_fitted(struct watch *watch, size_t board);
 
 /* The next samples of a stream (intake's tap). */
