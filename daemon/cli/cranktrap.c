@@ -1,0 +1,103 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * cranktrap.c - the command: the list of what it does, and the options that all of it takes.
+ */
+#include "command.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define DEFAULT_STATE "/var/lib/cranktrap"
+
+const struct command commands[] = {
+    {"hookup", "--check FILE", "judges a hookup file: every error at once, with its line", NULL,
+     command_hookup},
+    {"boards", "[--hookup FILE]", "what is attached, who takes it, rights, maturity", NULL,
+     command_boards},
+    {"status", "", "watching or not and why; losses; room",
+     "Asks the daemon. Without one it says so, and what the state folder holds.\n", command_status},
+    {"now", "[--once] [--wiggle]", "the leads, live",
+     "  --once     one table, then end\n"
+     "  --wiggle   keep the extremes since the start, to catch a lead that opens when moved\n",
+     command_now},
+    {"keep", "[--before TIME] [--after TIME] [TEXT]", "a snapshot of this moment",
+     "Saves what was before (20 s) and what comes after (20 s), with TEXT as its note.\n"
+     "A TIME is 20s, 300ms, 1.5min.\n",
+     command_keep},
+    {"list", "", "attempts and snapshots: time, outcome, verdict", NULL, command_list},
+    {"report", "[NUMBER | FILE] [--fail-on-fault] [--ascii]",
+     "what happened, and what to test next",
+     "Without argument: the latest attempt that failed, else the latest.\n"
+     "  --fail-on-fault   exit status 1 when a fault was found\n"
+     "  --ascii           no characters beyond ASCII\n",
+     command_report},
+    {"import", "FILE.csv --hookup FILE.hookup --out FILE.crank", "a CSV recording to a .crank file",
+     "Header time_s,<channel>,...; values in the channel's unit. docs/import.md has the rules.\n",
+     command_import},
+    {"verify", "FILE", "is a .crank or .ring file whole?",
+     "Exit status: 0 whole, 4 not ours, 5 newer, 6 truncated, 7 corrupt, 8 I/O error.\n",
+     command_verify},
+    {NULL, NULL, NULL, NULL, NULL},
+};
+
+static void print_help(FILE *stream) {
+    fputs("cranktrap catches the start that fails: it watches the sensor circuits of a vehicle,\n"
+          "keeps the seconds around every cranking, and says which circuit let go first.\n\n"
+          "usage: cranktrap COMMAND [--state DIR] [--json] [--out FILE] ...\n\n",
+          stream);
+    for (const struct command *command = commands; command->name; command++)
+        fprintf(stream, "  %-8s %s\n", command->name, command->summary);
+    fputs("\n  --state DIR   the daemon's state folder (" DEFAULT_STATE ")\n"
+          "  --json        for programs; docs/json.md names the keys\n"
+          "  --out FILE    where a file is written\n\n"
+          "cranktrap COMMAND --help tells more. cranktrap alone prints the state.\n",
+          stream);
+}
+
+static void print_command_help(const struct command *command) {
+    printf("usage: cranktrap %s %s\n\n%s\n", command->name, command->arguments, command->summary);
+    if (command->help)
+        printf("\n%s", command->help);
+}
+
+static const struct command *find_command(const char *name) {
+    for (const struct command *command = commands; command->name; command++)
+        if (strcmp(command->name, name) == 0)
+            return command;
+    return NULL;
+}
+
+int main(int argc, char **argv) {
+    struct command_line line = {.argc = argc, .argv = argv, .command = &commands[2]};
+    const char *state = command_option(&line, "state");
+    line.state = state ? state : DEFAULT_STATE;
+    line.state_given = state != NULL;
+    line.json = command_flag(&line, "json");
+    line.out = command_option(&line, "out");
+    bool help = command_flag(&line, "help");
+    if (command_flag(&line, "version")) {
+        puts("cranktrap " CRANKTRAP_VERSION);
+        return COMMAND_DONE;
+    }
+    if (line.argc > 1) {
+        const char *name = line.argv[1];
+        line.command = find_command(name);
+        if (!line.command) {
+            fprintf(stderr, "cranktrap: \"%s\" is not a command\n\n", name);
+            print_help(stderr);
+            return COMMAND_USAGE;
+        }
+        line.argc--;
+        line.argv++;
+        if (help) {
+            print_command_help(line.command);
+            return COMMAND_DONE;
+        }
+    } else if (help) {
+        print_help(stdout);
+        return COMMAND_DONE;
+    }
+    if ((state && !*state) || (line.out && !*line.out))
+        return command_usage(&line, "--state and --out need a value");
+    return line.command->run(&line);
+}

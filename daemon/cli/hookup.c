@@ -1,0 +1,89 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * hookup.c - `cranktrap hookup --check FILE`: every error at once, or what is on which lead.
+ */
+#include "hookup.h"
+
+#include "command.h"
+#include "print.h"
+
+#include <jansson.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static json_t *problems_json(const struct problems *problems) {
+    json_t *list = json_array();
+    for (size_t i = 0; i < problems->count; i++) {
+        const struct problem *problem = &problems->problem[i];
+        json_array_append_new(list, json_pack("{s:i, s:s?, s:s?, s:s}", "line", (int)problem->line,
+                                              "where", problem->where, "read", problem->read,
+                                              "text", problem->text));
+    }
+    return list;
+}
+
+static const char *lead_name(const struct hookup *hookup, size_t channel) {
+    return channel == CHANNEL_NONE ? "not watched" : hookup->vehicle.channels[channel].name;
+}
+
+static void print_leads(const struct hookup *hookup) {
+    const struct vehicle *vehicle = &hookup->vehicle;
+    printf("%-20s %-16s %-16s %s\n", "channel", "role", "board", "input");
+    for (size_t i = 0; i < vehicle->channel_count; i++) {
+        const struct vehicle_channel *channel = &vehicle->channels[i];
+        printf("%-20s %-16s %-16s %zu\n", channel->name, role_name(channel->role),
+               hookup->board_count ? hookup->boards[channel->stream].name : "-", channel->input);
+    }
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        const struct vehicle_sensor *sensor = &vehicle->sensors[i];
+        printf("sensor %s (%s, %s shaft): ", sensor->name, sensor_kind_name(sensor->kind),
+               shaft_name(sensor->shaft));
+        if (sensor->kind == SENSOR_HALL)
+            printf("feed %s, ", lead_name(hookup, sensor->feed));
+        printf("return %s, signal %s\n", lead_name(hookup, sensor->ret),
+               lead_name(hookup, sensor->signal));
+    }
+}
+
+static void print_advice(const struct hookup *hookup) {
+    const struct vehicle *vehicle = &hookup->vehicle;
+    if (vehicle_channel_by_role(vehicle, ROLE_BATTERY) == CHANNEL_NONE)
+        puts("Advice: no channel watches the battery. Without it a feed that falls with the "
+             "battery\ncannot be told from one that falls alone.");
+    if (vehicle->sensor_count == 0)
+        puts("Advice: no [sensor] says which feed, return and signal belong together; levels are\n"
+             "recorded, but a sensor's circuit is not judged.");
+}
+
+int command_hookup(const struct command_line *given) {
+    struct command_line line = *given;
+    const char *path = command_option(&line, "check");
+    int wrong = command_words(&line, 0, 0);
+    if (wrong)
+        return wrong;
+    if (!path || !*path)
+        return command_usage(&line, "which file? --check FILE");
+    struct problems problems = {0};
+    struct hookup *hookup = NULL;
+    int result = hookup_load(path, HOOKUP_FOR_BOARDS, &hookup, &problems);
+    if (line.json) {
+        (void)print_json(json_pack("{s:s, s:s, s:b, s:o}", "schema", "cranktrap.hookup/1", "file",
+                                   path, "sound", result == 0, "problems",
+                                   problems_json(&problems)));
+    } else if (result < 0) {
+        problems_print(&problems, path, stderr);
+        if (problems.count)
+            command_say(&line, "%zu problem%s; nothing would start with this file", problems.count,
+                        problems.count == 1 ? "" : "s");
+        else
+            command_say(&line, "%s: %s", path, strerror(-result));
+    } else {
+        printf("%s is sound.\n\n", path);
+        print_leads(hookup);
+        print_advice(hookup);
+    }
+    hookup_free(hookup);
+    problems_clear(&problems);
+    return result < 0 ? COMMAND_COULD_NOT : COMMAND_DONE;
+}

@@ -1,0 +1,118 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * list.c - `cranktrap list`: attempts and snapshots of a state folder, a line each.
+ */
+#include "command.h"
+#include "night.h"
+#include "print.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+static const char *text(const json_t *object, const char *key) {
+    return json_string_value(json_object_get(object, key));
+}
+
+/* Wall time of `at_s` of the report's axis as "2026-01-15 04:12:07". */
+static void wall_of(const json_t *report, double at_s, char *out, size_t size) {
+    const json_t *wall = json_object_get(report, "wall_s");
+    time_t seconds = (time_t)(json_number_value(wall) + at_s);
+    struct tm local;
+    if (!json_is_number(wall) || !localtime_r(&seconds, &local) ||
+        !strftime(out, size, "%Y-%m-%d %H:%M:%S", &local))
+        snprintf(out, size, "-");
+}
+
+static const json_t *verdict_of(const struct night_row *row) {
+    return json_object_get(row->attempt ? row->attempt : row->report, "verdict");
+}
+
+static double moment_of(const struct night_row *row) {
+    if (row->attempt)
+        return json_number_value(json_object_get(row->attempt, "from_s"));
+    const json_t *at = json_object_get(verdict_of(row), "at_s");
+    return json_is_number(at) ? json_number_value(at) : 0;
+}
+
+/* "sensor crank: feed-collapse, shown". */
+static void verdict_text(const struct night_row *row, char *out, size_t size) {
+    const json_t *verdict = verdict_of(row);
+    if (!row->report) {
+        snprintf(out, size, "not analysed yet");
+        return;
+    }
+    const char *sensor = text(verdict, "sensor");
+    const char *channel = text(verdict, "channel");
+    const char *fault = text(verdict, "fault");
+    const char *certainty = text(verdict, "certainty");
+    const char *subject = sensor ? sensor : channel;
+    snprintf(out, size, "%s%s%s, %s", fault ? fault : "-", subject ? " of " : "",
+             subject ? subject : "", certainty ? certainty : "-");
+}
+
+static void print_row(const struct night_row *row) {
+    char wall[40], verdict[128], rpm[16] = "-";
+    wall_of(row->report, moment_of(row), wall, sizeof wall);
+    verdict_text(row, verdict, sizeof verdict);
+    const json_t *speed = json_object_get(row->attempt, "rpm");
+    if (json_is_number(speed))
+        snprintf(rpm, sizeof rpm, "%.0f", json_number_value(speed));
+    const char *outcome = row->attempt ? text(row->attempt, "outcome") : "(no attempt)";
+    printf("%s%4u  %-19s  %-20s %4s  %s\n", row->failed ? "*" : " ", row->snapshot, wall, outcome,
+           rpm, verdict);
+}
+
+static json_t *row_json(const struct night_row *row) {
+    json_t *json = json_object();
+    json_object_set_new(json, "number", json_integer(row->snapshot));
+    json_object_set_new(json, "file", json_string(row->path));
+    char wall[40];
+    wall_of(row->report, moment_of(row), wall, sizeof wall);
+    json_object_set_new(json, "wall", wall[0] == '-' ? json_null() : json_string(wall));
+    json_object_set_new(json, "elapsed_s", row->report ? json_real(row->elapsed_s) : json_null());
+    json_object_set_new(json, "failed", json_boolean(row->failed));
+    const char *outcome = row->attempt ? text(row->attempt, "outcome") : NULL;
+    json_object_set_new(json, "outcome", outcome ? json_string(outcome) : json_null());
+    json_t *verdict = row->report ? json_deep_copy(verdict_of(row)) : json_null();
+    json_object_set_new(json, "verdict", verdict);
+    return json;
+}
+
+static void print_night(const struct night *night) {
+    printf(" %4s  %-19s  %-20s %4s  %s\n", "No.", "time", "outcome", "rpm", "verdict");
+    size_t failed = 0;
+    for (size_t i = 0; i < night->row_count; i++) {
+        print_row(&night->rows[i]);
+        failed += night->rows[i].failed;
+    }
+    printf("%zu attempt%s in %zu snapshot%s; %zu need%s a look%s\n", night->attempt_count,
+           night->attempt_count == 1 ? "" : "s", night->entry_count,
+           night->entry_count == 1 ? "" : "s", failed, failed == 1 ? "s" : "",
+           failed ? " (*): `cranktrap report NUMBER`" : "");
+}
+
+int command_list(const struct command_line *given) {
+    struct command_line line = *given;
+    int wrong = command_words(&line, 0, 0);
+    if (wrong)
+        return wrong;
+    struct night night = {0};
+    int result = night_load(&line, &night);
+    int status = result < 0 ? COMMAND_COULD_NOT : COMMAND_DONE;
+    if (result == 0 && line.json) {
+        json_t *rows = json_array();
+        for (size_t i = 0; i < night.row_count; i++)
+            json_array_append_new(rows, row_json(&night.rows[i]));
+        status =
+            print_json(json_pack("{s:s, s:o}", "schema", "cranktrap.list/1", "attempts", rows));
+    } else if (result == 0 && night.row_count == 0) {
+        puts("Nothing was caught yet: no attempt, no trigger.");
+    } else if (result == 0) {
+        print_night(&night);
+    }
+    night_done(&night);
+    return status;
+}

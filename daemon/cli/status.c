@@ -1,0 +1,128 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * status.c - `cranktrap status`: is it watching, what was lost, how much room is left.
+ */
+#include "client.h"
+#include "command.h"
+#include "print.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <string.h>
+
+static double number(const json_t *object, const char *key) {
+    return json_number_value(json_object_get(object, key));
+}
+
+static const char *text(const json_t *object, const char *key) {
+    return json_string_value(json_object_get(object, key));
+}
+
+static void print_board(const json_t *board) {
+    char a[32], b[32];
+    printf("\nBoard %s: %s", text(board, "board"), text(board, "state"));
+    if (text(board, "why"))
+        printf(" - %s", text(board, "why"));
+    putchar('\n');
+    if (number(board, "rate_hz") > 0) {
+        printf("  %s scans/s", print_count(number(board, "rate_hz"), a, sizeof a));
+        if (number(board, "claimed_hz") > 0)
+            printf(" (%+.0f ppm from its claim)", number(board, "rate_ppm"));
+        printf(", times right within %.2g ms\n", number(board, "clock_error_s") * 1e3);
+    }
+    printf("  %s scans received", print_count(number(board, "scans"), a, sizeof a));
+    double lost = number(board, "scans_lost");
+    double unknown = number(board, "losses_of_unknown_size");
+    if (lost == 0 && unknown == 0)
+        printf(", none lost");
+    if (lost > 0)
+        printf(", %s lost", print_count(lost, b, sizeof b));
+    if (unknown > 0)
+        printf(", %.0f loss%s of unknown size", unknown, unknown == 1 ? "" : "es");
+    if (number(board, "reconnects") > 0)
+        printf(", %.0f reconnect%s", number(board, "reconnects"),
+               number(board, "reconnects") == 1 ? "" : "s");
+    putchar('\n');
+    const char *reason;
+    json_t *count;
+    json_object_foreach(json_object_get(board, "losses"), reason, count) {
+        if (json_number_value(count) > 0)
+            printf("    lost: %s, %s scans\n", reason,
+                   print_count(json_number_value(count), a, sizeof a));
+    }
+    json_object_foreach(json_object_get(board, "results"), reason, count) {
+        if (json_number_value(count) > 0 && strcmp(reason, "ok") != 0 &&
+            strcmp(reason, "need more") != 0)
+            printf("    bytes: %s, %s times\n", reason,
+                   print_count(json_number_value(count), a, sizeof a));
+    }
+}
+
+static void print_room(const json_t *status) {
+    char a[32], b[32], c[32];
+    const json_t *ring = json_object_get(status, "ring");
+    printf("\nRing:      %s of %s in %.0f segments",
+           print_bytes(number(ring, "bytes"), a, sizeof a),
+           print_bytes(number(ring, "bound"), b, sizeof b), number(ring, "segments"));
+    if (json_is_number(json_object_get(ring, "oldest_age_s")))
+        printf(", reaches back %s", print_duration(number(ring, "oldest_age_s"), c, sizeof c));
+    if (number(ring, "segments_pruned") > 0)
+        printf("; %.0f oldest pruned", number(ring, "segments_pruned"));
+    printf("\n           a power cut now would lose at most %s\n",
+           print_duration(number(ring, "loss_window_s"), a, sizeof a));
+    if (text(ring, "error"))
+        printf("           CANNOT BE WRITTEN: %s; %s scans dropped\n", text(ring, "error"),
+               print_count(number(ring, "scans_dropped"), a, sizeof a));
+
+    const json_t *memory = json_object_get(status, "memory_ring");
+    printf("Memory:    at most %.0f %% of %s was ever waiting for the disk",
+           100 * number(memory, "fullest") / number(memory, "bound"),
+           print_bytes(number(memory, "bound"), a, sizeof a));
+    if (number(memory, "scans_lost") > 0)
+        printf("; %s scans lost to a slow disk",
+               print_count(number(memory, "scans_lost"), b, sizeof b));
+    putchar('\n');
+
+    const json_t *snapshots = json_object_get(status, "snapshots");
+    printf("Snapshots: %.0f saved since the start, %s of %s\n", number(snapshots, "saved"),
+           print_bytes(number(snapshots, "bytes"), a, sizeof a),
+           print_bytes(number(snapshots, "bound"), b, sizeof b));
+    if (number(snapshots, "failed") > 0)
+        printf("           %.0f could not be written\n", number(snapshots, "failed"));
+    if (!json_is_true(json_object_get(snapshots, "room")))
+        printf("           NO ROOM for another: %s\n",
+               text(snapshots, "problem") ? text(snapshots, "problem") : "make some");
+}
+
+static void print_status(const json_t *status) {
+    printf("%s: %s", text(status, "vehicle") ? text(status, "vehicle") : "A vehicle without a name",
+           text(status, "state"));
+    if (text(status, "why"))
+        printf(" - %s", text(status, "why"));
+    printf("\n%s, phase %s, %.0f cranking%s since the start\n", text(status, "wall"),
+           text(status, "phase"), number(status, "crankings"),
+           number(status, "crankings") == 1 ? "" : "s");
+    size_t index;
+    json_t *board;
+    json_array_foreach(json_object_get(status, "boards"), index, board) print_board(board);
+    print_room(status);
+    puts("\nNext: `cranktrap now` shows the leads, `cranktrap list` the attempts so far.");
+}
+
+int command_status(const struct command_line *given) {
+    struct command_line line = *given;
+    int wrong = command_words(&line, 0, 0);
+    if (wrong)
+        return wrong;
+    json_t *status = NULL;
+    int result = client_ask(&line, "GET", "/v0/status", NULL, false, &status);
+    if (result == -ENOENT || result == -ECONNREFUSED)
+        puts("not-watching - no daemon runs. `cranktrap list` still shows what was caught.");
+    if (result < 0)
+        return COMMAND_COULD_NOT;
+    if (line.json)
+        return print_json(status);
+    print_status(status);
+    json_decref(status);
+    return COMMAND_DONE;
+}
