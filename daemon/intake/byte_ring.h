@@ -13,7 +13,7 @@
 
 struct byte_ring;
 
-/* `bytes` is rounded up to a power of two. */
+/* `bytes` is rounded up to a power of two. Each write takes 16 bytes more than it holds. */
 int byte_ring_new(size_t bytes, struct byte_ring **ring);
 void byte_ring_free(struct byte_ring *ring); /* takes NULL */
 
@@ -29,10 +29,10 @@ int byte_ring_write(struct byte_ring *ring, const uint8_t *bytes, size_t count, 
 size_t byte_ring_read(struct byte_ring *ring, uint8_t *bytes, size_t size, int64_t *arrival_ns,
                       int timeout_ms);
 
-/* Any thread: a waiting reader returns. */
+/* Any thread: a waiting reader returns, or the next one that would wait. */
 void byte_ring_wake(struct byte_ring *ring);
 
-/* Bytes held now, and the most ever held. */
+/* Any thread. Bytes held now, and the most ever held. */
 size_t byte_ring_fill(const struct byte_ring *ring);
 size_t byte_ring_fullest(const struct byte_ring *ring);
 

@@ -4,7 +4,8 @@
  *
  * Bytes come late, never early: the true line lies under all points (scan, arrival). The clock
  * keeps the lower envelope over a sliding window and fits the line that touches it; rate and
- * offset come from it, and every anchor is a point of it. One thread.
+ * offset come from it, and every anchor is a point of it. What delays all bytes alike (a bus that
+ * never answers in less than a millisecond) cannot be seen, and shifts the line. One thread.
  */
 #ifndef CRANKTRAP_CLOCK_H
 #define CRANKTRAP_CLOCK_H
@@ -14,7 +15,8 @@
 
 struct intake_clock;
 
-/* `claimed_hz` > 0 is what the board says of its rate: the slope until enough was seen. */
+/* `claimed_hz` is what the board says of its rate: the slope until enough was seen. 0: it says
+ * nothing, and the slope is the arrivals' own from the beginning. 0 or -ENOMEM. */
 int intake_clock_new(double claimed_hz, struct intake_clock **clock);
 void intake_clock_free(struct intake_clock *clock); /* takes NULL */
 
@@ -24,13 +26,14 @@ void intake_clock_restart(struct intake_clock *clock);
 /* `scans` scans of this epoch (lost ones counted) are complete by `arrival_ns`. */
 void intake_clock_arrived(struct intake_clock *clock, uint64_t scans, int64_t arrival_ns);
 
-/* For a board that supplies the time itself: scan times are exact, nothing is estimated. */
+/* For a board that supplies the time itself: this scan was at this time exactly; nothing is
+ * estimated any more. */
 void intake_clock_exact(struct intake_clock *clock, uint64_t scan, int64_t elapsed_ns);
 
-/* Elapsed time of scan n of this epoch. */
+/* Elapsed time of scan n of this epoch, counted from 0. */
 int64_t intake_clock_time(const struct intake_clock *clock, uint64_t scan);
 
-/* True scans a second, and its deviation from the claim in parts per million. */
+/* True scans a second, and its deviation from the claim in parts per million (0 without one). */
 double intake_clock_rate(const struct intake_clock *clock);
 double intake_clock_ppm(const struct intake_clock *clock);
 

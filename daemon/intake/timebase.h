@@ -22,9 +22,11 @@ int64_t timebase_wall_ns(struct timebase *timebase);
 
 /*
  * A simulated board supplies the time from now on: elapsed starts at the boot clock's present
- * value and moves only by timebase_drive(). Wall time at that moment is `wall_start_ns` (0: now).
+ * value, which is returned, and moves only by timebase_drive(), never back. Wall time at that
+ * moment is `wall_start_ns` (0: now). Where another board has taken over before, only that moment
+ * is returned: several simulated boards share it, and the furthest leads.
  */
-void timebase_take_over(struct timebase *timebase, int64_t wall_start_ns);
+int64_t timebase_take_over(struct timebase *timebase, int64_t wall_start_ns);
 void timebase_drive(struct timebase *timebase, int64_t since_take_over_ns);
 bool timebase_driven(struct timebase *timebase);
 
