@@ -25,7 +25,8 @@ struct excursion_event {
     bool begins;   /* true: it has lasted minimum_s now; false: it is over (or samples ended) */
     bool low;      /* left the range at its low side */
     double from_s; /* between the last sample inside and the first outside: */
-    double from_until_s; /*   the onset lies in [from_s, from_until_s] */
+    double from_until_s; /*   the onset lies in [from_s, from_until_s]; where the samples begin
+                              outside, both are the first one's time */
     double to_s;         /* first sample back inside; NAN while it lasts */
     double extreme;      /* lowest (or highest) value so far, in the channel's unit */
 };

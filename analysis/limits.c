@@ -6,6 +6,7 @@
 
 #include <errno.h>
 #include <math.h>
+#include <stdbool.h>
 #include <string.h>
 
 static const struct limits_row rows[] = {
@@ -28,8 +29,10 @@ const struct limits_row *limits_rows(size_t *count) {
 }
 
 /* What a battery of twice the volts has twice of. */
-static int doubles_at_24_volts(const struct limits_row *row) {
-    return strncmp(row->name, "cranking-", 9) == 0 && strcmp(row->unit, "V") == 0;
+static bool doubles_at_24_volts(const struct limits_row *row) {
+    bool of_battery =
+        strncmp(row->name, "cranking-", 9) == 0 || strncmp(row->name, "charging-", 9) == 0;
+    return of_battery && strcmp(row->unit, "V") == 0;
 }
 
 struct limits limits_default(double system_volts) {

@@ -32,6 +32,18 @@
           "Chrysler Crossfire 2004 Cold Cranking Test: below 9.6 V suspect starter or battery")    \
     LIMIT(samples_per_state, "samples-per-state", 5.0, "samples",                                  \
           "common practice, no source: fewer samples in the shortest state prove nothing")         \
+    LIMIT(cranking_inrush, "cranking-inrush", 2.0, "V",                                            \
+          "common practice, no source: no load but a starter pulls a battery down so far so fast") \
+    LIMIT(charging_level, "charging-level", 13.2, "V",                                             \
+          "road-roller manual, ammann arr-1575 p.258: charging 13 to 14.5 V")                      \
+    LIMIT(starter_current_on, "starter-current-on", 50.0, "A",                                     \
+          "Ford 1993 Mustang workshop manual 03-06: a starter without load draws 60 A or more")    \
+    LIMIT(running_speed, "running-speed", 450.0, "rpm",                                            \
+          "common practice, no source: above any cranking, below any idle")                        \
+    LIMIT(released_early, "released-early", 1.0, "s",                                              \
+          "common practice, no source: a shorter cranking is no fair attempt")                     \
+    LIMIT(stopped_within, "stopped-within", 5.0, "s",                                              \
+          "common practice, no source: an engine that dies sooner did not really start")           \
     LIMIT(started_hold, "started-hold", 1.5, "s",                                                  \
           "common practice, no source: edges that go on after the starter lets go")
 
@@ -53,7 +65,10 @@ struct limits_row {
 /* The table, `*count` rows. */
 const struct limits_row *limits_rows(size_t *count);
 
-/* All limits at their defaults. A 24 V vehicle doubles the battery's ones (`cranking-*`). */
+/*
+ * All limits at their defaults. A 24 V vehicle doubles those that speak of the battery's volts
+ * (`cranking-*` and `charging-*`).
+ */
 struct limits limits_default(double system_volts);
 
 /* Sets one by name; -ENOENT for an unknown name, -ERANGE for a negative or non-finite value. */

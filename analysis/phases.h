@@ -22,7 +22,8 @@ const char *phase_name(enum phase phase);
 
 struct phase_change {
     enum phase phase; /* the phase that begins, */
-    double at_s;      /*   and when (interpolated between scans, up to 0.2 s back) */
+    double at_s;      /*   and when: interpolated between scans, up to 2 s back, never before the
+                           change reported last */
 };
 
 struct phases;
@@ -41,7 +42,8 @@ void phases_finish(struct phases *phases);
 
 /*
  * Takes the oldest change not yet taken: true and a change, or false. A cranking that begins is
- * reported within 100 ms of samples, one that ends within 1 s.
+ * reported within 100 ms of samples (within 2 s where only the battery's ripple or edges tell),
+ * one that ends within 1 s. Take after every push: at most 64 changes wait.
  */
 bool phases_take(struct phases *phases, struct phase_change *change);
 
