@@ -162,10 +162,10 @@ static void read_channel(struct reading *reading, const struct document_section 
                          struct vehicle_channel *channel, struct channel_fit *fit,
                          enum hookup_scale *kind) {
     *channel = (struct vehicle_channel){.name = section->name,
-                                        .nominal = NAN,
-                                        .tolerance = NAN,
-                                        .threshold = NAN,
-                                        .input_ohms = NAN,
+                                        .nominal = (double)NAN,
+                                        .tolerance = (double)NAN,
+                                        .threshold = (double)NAN,
+                                        .input_ohms = (double)NAN,
                                         .rail_low = 1}; /* above rail_high: not known */
     *fit = (struct channel_fit){.line = section->line, .title = section->title};
     read_role(reading, section, channel, fit);

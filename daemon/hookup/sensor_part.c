@@ -106,8 +106,8 @@ static void read_sensor(struct reading *reading, const struct document_section *
                                       .feed = CHANNEL_NONE,
                                       .ret = CHANNEL_NONE,
                                       .signal = CHANNEL_NONE,
-                                      .pull_up = NAN,
-                                      .pull_up_ohms = NAN};
+                                      .pull_up = (double)NAN,
+                                      .pull_up_ohms = (double)NAN};
     reading_required(reading, section, "kind", "hall or inductive");
     int kind = read_pair(reading, section, "kind", sensor_kind_name(SENSOR_HALL),
                          sensor_kind_name(SENSOR_INDUCTIVE));

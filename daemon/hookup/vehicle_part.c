@@ -28,7 +28,7 @@ bool reading_ground(struct reading *reading, const struct document_section *sect
 
 static double read_system(struct reading *reading, const struct document_section *section) {
     double volts;
-    if (!reading_number(reading, section, "system", QUANTITY_VOLTS, 0, INFINITY, &volts))
+    if (!reading_number(reading, section, "system", QUANTITY_VOLTS, 0, (double)INFINITY, &volts))
         return 12;
     if (fabs(volts - 12) < 1e-9 || fabs(volts - 24) < 1e-9)
         return volts;
@@ -42,7 +42,7 @@ void reading_vehicle(struct reading *reading) {
     struct vehicle *vehicle = &hookup->vehicle;
     vehicle->system_volts = 12;
     vehicle->ground = GROUND_BATTERY_NEGATIVE;
-    vehicle->temperature_c = NAN;
+    vehicle->temperature_c = (double)NAN;
     const struct document_section *section = reading_only(reading, "vehicle");
     if (!section)
         return;
@@ -83,8 +83,8 @@ void reading_limits(struct reading *reading) {
     for (size_t i = 0; i < count; i++) {
         names[i] = rows[i].name;
         double value;
-        if (!reading_number(reading, section, rows[i].name, limit_quantity(&rows[i]), 0, INFINITY,
-                            &value))
+        if (!reading_number(reading, section, rows[i].name, limit_quantity(&rows[i]), 0,
+                            (double)INFINITY, &value))
             continue;
         if (limits_set(&hookup->limits, rows[i].name, value) < 0)
             reading_problem(reading, section, reading_entry(reading, section, rows[i].name),
