@@ -35,16 +35,20 @@ static void take(struct strip *strip, const struct vehicle_channel *channel, siz
     widen(&strip->lowest, &strip->highest, fmax(a, b));
 }
 
+/* The first scan of a run at or after `at_s`; one on the edge stays there despite rounding. */
+static size_t scan_at(const struct record_run *run, double at_s) {
+    double scan = ceil((at_s - run->time_s) / run->period_s - 1e-6);
+    if (scan <= 0)
+        return 0;
+    return scan < (double)run->scans ? (size_t)scan : run->scans;
+}
+
 static void take_run(const struct record *record, const struct record_run *run, double from_s,
                      double column_s, size_t columns, struct strip *strips) {
     const struct vehicle *vehicle = record->vehicle;
     for (size_t column = 0; column < columns; column++) {
-        double begin = ceil((from_s + (double)column * column_s - run->time_s) / run->period_s);
-        double end = ceil((from_s + (double)(column + 1) * column_s - run->time_s) / run->period_s);
-        size_t first = begin > 0 ? (size_t)begin : 0;
-        size_t last = end > 0 ? (size_t)end : 0;
-        if (last > run->scans)
-            last = run->scans;
+        size_t first = scan_at(run, from_s + (double)column * column_s);
+        size_t last = scan_at(run, from_s + (double)(column + 1) * column_s);
         if (first >= last)
             continue;
         for (size_t i = 0; i < vehicle->channel_count; i++) {
