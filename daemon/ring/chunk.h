@@ -8,6 +8,7 @@
 #ifndef CRANKTRAP_CHUNK_H
 #define CRANKTRAP_CHUNK_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -21,7 +22,7 @@ enum chunk_type {
     CHUNK_LOSS = 3,    /* scans of one stream known to be missing */
     CHUNK_CLOCK = 4,   /* scan <-> elapsed time of one stream */
     CHUNK_MARK = 5,    /* JSON: a trigger, a note; of all streams */
-    CHUNK_SUMMARY = 6, /* min/max/mean of one stream on a coarse grid; a hint */
+    CHUNK_SUMMARY = 6, /* min/max/mean of one stream on a coarse grid; a hint, not written yet */
     CHUNK_END = 7,     /* the writer closed the file properly; a hint */
 };
 
@@ -32,9 +33,12 @@ struct chunk_place {
     uint64_t first_scan;
 };
 
-/* A whole chunk in memory: `bytes` from magic to the end of the payload, ready to be written. */
+/*
+ * A whole chunk in memory: `bytes` from magic to the end of the payload, `length` of them. The
+ * times may be set until it is written: chunk_seal, and so container_append, takes them from here.
+ */
 struct chunk {
-    enum chunk_type type;
+    enum chunk_type type;     /* of a later program: a number not named above; skip it */
     struct chunk_place place; /* zeros for HEAD, MARK and END */
     uint32_t scans;           /* of a BLOCK; else 0 */
     int64_t from_ns, to_ns;   /* the elapsed time it covers, as estimated when it was made */
@@ -52,9 +56,14 @@ struct chunk_clock {
     uint8_t boot[16];         /* which boot elapsed_ns counts from */
 };
 
-/* Builders: allocate `chunk->bytes` (free with chunk_done). `sequence` is filled in at writing. */
+/*
+ * Builders: allocate `chunk->bytes` (free with chunk_done). The sequence and the file's number are
+ * filled in at writing. 0; -ENOMEM; -EMSGSIZE above CHUNK_PAYLOAD_MAX; -EINVAL for values no reader
+ * would take. `*chunk` is untouched on failure.
+ */
 
-/* `coded[input]` of `coded_length[input]` bytes each, from codec_encode. */
+/* `coded[input]` of `coded_length[input]` bytes each, from codec_encode. Set from_ns and to_ns of
+ * the chunk afterwards. */
 int chunk_block(struct chunk *chunk, const struct chunk_place *place, uint32_t scans, size_t inputs,
                 const uint8_t *const *coded, const size_t *coded_length);
 /* `scans`: RECORD_LOSS_UNKNOWN for an unknown number. `reason`: a short plain phrase. */
@@ -67,6 +76,25 @@ int chunk_end(struct chunk *chunk);
 
 /* Frees the bytes and zeroes; takes NULL and zeroed chunks. */
 void chunk_done(struct chunk *chunk);
+
+/* Bytes at the front of a chunk that chunk_seal may change; the rest stays as it is. */
+#define CHUNK_FRONT_MAX 72
+
+/*
+ * What is to be written in front: `front` (CHUNK_FRONT_MAX bytes) gets the header and the times
+ * with `sequence`, the file's number and both check sums. Returns how many bytes of chunk->bytes
+ * they replace.
+ */
+size_t chunk_seal(const struct chunk *chunk, uint32_t sequence, uint64_t file, uint8_t *front);
+
+/*
+ * The header alone, at bytes[0] of `count`: true where it is sound. Gives the whole length of the
+ * chunk and the number of the file it was written into.
+ */
+bool chunk_header(const uint8_t *bytes, size_t count, size_t *length, uint64_t *file);
+
+/* Offset of the first byte a chunk could begin at; `count` where there is none. */
+size_t chunk_find(const uint8_t *bytes, size_t count);
 
 /*
  * Parses the chunk that begins at bytes[0]. Returns its whole length (> 0) and fills `*chunk`
