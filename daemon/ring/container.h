@@ -15,23 +15,28 @@
 
 struct container_writer;
 
-/* Creates `path` (must not exist: -EEXIST). `head_json` becomes the first chunk. */
+/*
+ * Creates `path` (must not exist: -EEXIST; mode 0666 less the umask). `head_json` becomes the first
+ * chunk. On failure after creation the file is removed again.
+ */
 int container_create(const char *path, const char *head_json, struct container_writer **writer);
 
 /*
  * Appends; gives the chunk the file's next sequence number. Short writes are finished. A negative
  * errno (-ENOSPC, -EIO ...) leaves a torn tail that readers cut: after any failure close the file
- * and write what is not yet durable into a new one.
+ * and write what is not yet durable into a new one. Every later append fails with the same error.
  */
 int container_append(struct container_writer *writer, const struct chunk *chunk);
 
-/* Makes everything appended durable (fdatasync). */
+/* Makes everything appended durable (fdatasync; the first time the folder's entry too). */
 int container_sync(struct container_writer *writer);
 
 /* Bytes so far. */
 uint64_t container_size(const struct container_writer *writer);
 
-/* With `whole`, appends END and syncs. Frees in any case; takes NULL. Returns the first error. */
+/* With `whole`, appends the latest head once more and END, and syncs. Frees in any case; takes
+ * NULL. Returns the first error (an earlier failure of append or sync too, so that nobody renames a
+ * torn file). */
 int container_close(struct container_writer *writer, bool whole);
 
 /* ---- reading ---- */
@@ -41,16 +46,18 @@ enum container_state {
     CONTAINER_WHOLE = 0,
     CONTAINER_NOT_OURS = 4,
     CONTAINER_NEWER = 5,
-    CONTAINER_TRUNCATED = 6, /* ends inside a chunk (cut, zeros); all before it is sound */
-    CONTAINER_CORRUPT = 7,   /* damage inside; sound chunks follow it, or garbage does */
-    CONTAINER_IO_ERROR = 8,
+    CONTAINER_TRUNCATED = 6, /* ends inside a chunk (cut, zeros), or without END: interrupted or
+                                still being written; all before it is sound */
+    CONTAINER_CORRUPT = 7,   /* damage inside, or garbage at the end, or chunks are missing */
+    CONTAINER_IO_ERROR = 8,  /* the disk would not give all of it */
 };
 
-/* A stretch of bytes no chunk could be read from. */
+/* A stretch of bytes no chunk could be read from; length 0: a place where whole chunks are gone. */
 struct container_damage {
     uint64_t offset;
     uint64_t length;
-    const char *what; /* static: "zeros", "no chunk here", "check sum is wrong", "cut short" */
+    const char *what; /* static: "zeros", "no chunk here", "check sum is wrong", "cut short", "of
+                         another file", "chunks are missing", "chunks out of order" */
 };
 
 /* A chunk of the file, found by scanning. */
@@ -78,6 +85,7 @@ void container_reader_free(struct container_reader *reader);
 
 size_t container_entries(const struct container_reader *reader,
                          const struct container_entry **entries);
+/* A file that ends without END between two chunks has no damage, and is truncated. */
 size_t container_damages(const struct container_reader *reader,
                          const struct container_damage **damages);
 enum container_state container_state(const struct container_reader *reader);
