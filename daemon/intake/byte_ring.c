@@ -137,6 +137,10 @@ void byte_ring_wake(struct byte_ring *ring) {
     (void)eventfd_write(ring->bell, 1);
 }
 
+size_t byte_ring_size(const struct byte_ring *ring) {
+    return ring->size;
+}
+
 size_t byte_ring_fill(const struct byte_ring *ring) {
     /* `taken` first: it never passes `written`, so the difference is never negative. */
     uint64_t taken = atomic_load_explicit(&ring->taken, memory_order_acquire);

@@ -32,7 +32,8 @@ size_t byte_ring_read(struct byte_ring *ring, uint8_t *bytes, size_t size, int64
 /* Any thread: a waiting reader returns, or the next one that would wait. */
 void byte_ring_wake(struct byte_ring *ring);
 
-/* Any thread. Bytes held now, and the most ever held. */
+/* Any thread. Bytes it can hold, bytes held now, and the most ever held. */
+size_t byte_ring_size(const struct byte_ring *ring);
 size_t byte_ring_fill(const struct byte_ring *ring);
 size_t byte_ring_fullest(const struct byte_ring *ring);
 

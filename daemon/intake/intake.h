@@ -40,6 +40,8 @@ struct intake_status {
     uint64_t losses_unknown; /* of unknown size */
     uint64_t reconnects;
     uint64_t bytes;
+    uint64_t bytes_dropped; /* the byte ring was full; the scans in them are counted as lost */
+    uint64_t overruns;      /* characters that the port's hardware or the kernel dropped */
     uint64_t results[BOARD_RESULTS]; /* of consume(), by kind */
     uint64_t losses[BOARD_LOSSES];   /* scans lost by reason (known sizes) */
     uint64_t byte_ring_fullest, byte_ring_size;
@@ -47,17 +49,21 @@ struct intake_status {
     int64_t last_scan_ns; /* elapsed time of the newest scan; 0: none yet */
 };
 
-/* What intake tells its owner; called on intake's threads, must return soon. */
+/*
+ * What intake tells its owner; called on intake's threads, those of several boards at the same
+ * time; must return soon. No run or loss is told while hookup_fit_board() changes the hookup.
+ */
 struct intake_tap {
     void *context;
 
     /* Live samples, as soon as they are decoded. `time_s` of the run is elapsed seconds. */
     void (*run)(void *context, const struct record_run *run);
 
-    /* Scans of a stream are missing here. */
+    /* Scans of a stream are missing here; RECORD_LOSS_UNKNOWN: nobody counted them. */
     void (*loss)(void *context, size_t board, uint64_t scans, const char *reason);
 
-    /* A board's description has come (hookup_fit_board has succeeded); before its first run. */
+    /* A board's description has come (hookup_fit_board has succeeded); before its first run, and
+     * again when the board comes back with another one. */
     void (*described)(void *context, size_t board, const struct board_description *description);
 
     /* State of a board has changed; `text` says it whole, once ("board logger: ..."). */
@@ -73,21 +79,27 @@ struct intake_settings {
 
 struct intake;
 
-/* Makes one; starts nothing. `hookup`, `memory`, `timebase` are kept; `tap` is copied. */
+/*
+ * Makes one; starts nothing. `hookup`, `memory`, `timebase` are kept; `tap` is copied; its
+ * functions may be NULL. 0 or -ENOMEM. A driver that refuses its settings makes a refused board.
+ */
 int intake_new(struct hookup *hookup, struct memory_ring *memory, struct timebase *timebase,
                const struct intake_tap *tap, const struct intake_settings *settings,
                struct intake **intake);
 
-/* Starts all boards' threads. */
+/* Starts all boards' threads. 0, or a negative errno when a thread cannot be had (all are ended).
+ */
 int intake_start(struct intake *intake);
 
-/* Ends the flow: asks boards to stop, closes blocks into the memory ring, joins. */
+/* Ends the flow: asks boards to stop, closes blocks into the memory ring, joins. Within a second.
+ * Not from a tap. */
 void intake_stop(struct intake *intake);
 
 /* Frees; takes NULL; stops first where needed. */
 void intake_free(struct intake *intake);
 
-/* Any thread. While urgent, blocks close after urgent_block_s. Also closes the open ones now. */
+/* Any thread, taps too. While urgent, blocks close after urgent_block_s. The open ones close soon,
+ * which is not waited for. */
 void intake_urgent(struct intake *intake, bool urgent);
 
 /* Any thread: closes the open blocks now; returns when they are in the memory ring. Not from a
