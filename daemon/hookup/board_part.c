@@ -5,7 +5,9 @@
 #include "drivers.h"
 #include "reading.h"
 
+#include <errno.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const char *const board_keys[] = {"driver", "device", "rate", "baud", "ground", NULL};
@@ -144,13 +146,47 @@ void reading_boards(struct reading *reading) {
     struct hookup_whole *whole = reading->whole;
     whole->boards =
         reading_take(reading, (reading_count(reading, "board") + 1) * sizeof *whole->boards);
-    if (!whole->boards)
+    whole->board_sound = reading_take(reading, reading_count(reading, "board") + 1);
+    if (!whole->boards || !whole->board_sound)
         return;
     whole->hookup.boards = whole->boards;
     for (const struct document_section *section = reading_next(reading, NULL, "board"); section;
          section = reading_next(reading, section, "board"))
         if (reading_name(reading, section)) {
+            size_t problems_before = reading->problems->count;
             read_board(reading, section, &whole->boards[whole->hookup.board_count]);
+            whole->board_sound[whole->hookup.board_count] =
+                reading->problems->count == problems_before;
             whole->hookup.board_count++;
         }
+}
+
+static void try_board(struct reading *reading, size_t index) {
+    struct hookup *hookup = &reading->whole->hookup;
+    const struct hookup_board *board = &hookup->boards[index];
+    const struct board_sinks sinks = {0};
+    struct board *opened = NULL;
+    struct board_description description;
+    char why[256] = "the driver refuses these settings";
+    char *where = NULL;
+    if (!reading->whole->board_sound[index] || !board->driver->open)
+        return;
+    if (board->driver->open(&board->settings, &sinks, &opened, why, sizeof why) < 0) {
+        if (asprintf(&where, "[board %s]", board->name) < 0)
+            where = NULL;
+        if (!where || problems_add(reading->problems, board->line, where, NULL, "%s", why) < 0)
+            reading->out_of_memory = true;
+        free(where);
+        return;
+    }
+    if (board->driver->describe && board->driver->describe(opened, &description) == 0 &&
+        hookup_fit_board(hookup, index, &description, reading->problems) == -ENOMEM)
+        reading->out_of_memory = true;
+    if (board->driver->close)
+        board->driver->close(opened);
+}
+
+void reading_try_boards(struct reading *reading) {
+    for (size_t i = 0; i < reading->whole->hookup.board_count; i++)
+        try_board(reading, i);
 }

@@ -40,10 +40,12 @@ static void read_parts(struct reading *reading) {
     reading_sensors(reading);
     reading_triggers(reading);
     require_sections(reading);
+    if (reading->try_boards)
+        reading_try_boards(reading);
 }
 
-int hookup_parse(const char *text, size_t length, enum hookup_use use, struct hookup **hookup,
-                 struct problems *problems) {
+static int parse(const char *text, size_t length, enum hookup_use use, bool try_boards,
+                 struct hookup **hookup, struct problems *problems) {
     if (length > TEXT_MAX)
         return -EFBIG;
     struct hookup_whole *whole = calloc(1, sizeof *whole);
@@ -55,6 +57,7 @@ int hookup_parse(const char *text, size_t length, enum hookup_use use, struct ho
                               .problems = problems,
                               .arena = &whole->arena,
                               .use = use,
+                              .try_boards = try_boards,
                               .whole = whole};
     whole->hookup.text = arena_text(&whole->arena, text, length);
     int result = whole->hookup.text ? 0 : -ENOMEM;
@@ -71,6 +74,11 @@ int hookup_parse(const char *text, size_t length, enum hookup_use use, struct ho
     else
         hookup_free(&whole->hookup);
     return result;
+}
+
+int hookup_parse(const char *text, size_t length, enum hookup_use use, struct hookup **hookup,
+                 struct problems *problems) {
+    return parse(text, length, use, false, hookup, problems);
 }
 
 /* Reads the file whole into `*text` (free it). */
@@ -109,7 +117,7 @@ int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
     size_t length = 0;
     int result = read_file(path, &text, &length);
     if (result == 0)
-        result = hookup_parse(text, length, use, hookup, problems);
+        result = parse(text, length, use, use == HOOKUP_FOR_BOARDS, hookup, problems);
     free(text);
     return result;
 }

@@ -71,7 +71,8 @@ enum hookup_use { HOOKUP_FOR_BOARDS, HOOKUP_FOR_IMPORT };
 /*
  * Reads and checks `path` (or, in hookup_parse, `text` of `length` bytes). 0 and `*hookup`, or
  * -EINVAL with every problem found added to `problems`, or the file's own errno (-ENOENT,
- * -EACCES, -EFBIG above 1 MiB ...). `*hookup` is untouched on failure.
+ * -EACCES, -EFBIG above 1 MiB ...). `*hookup` is untouched on failure. hookup_load for boards also
+ * opens and closes each board's driver (no device is touched) and fits what it can tell already.
  */
 int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
                 struct problems *problems);

@@ -17,6 +17,7 @@ struct reading {
     struct problems *problems;
     struct arena *arena;
     enum hookup_use use;
+    bool try_boards;
     struct hookup_whole *whole; /* being built */
     bool out_of_memory;
 };
@@ -26,6 +27,7 @@ struct hookup_whole {
     struct hookup hookup; /* first: a hookup is cast back to its whole */
     struct arena arena;
     struct hookup_board *boards;
+    bool *board_sound;                /* one per board: nothing was wrong with its own section */
     struct vehicle_channel *channels; /* hookup.vehicle.channels, writable */
     struct channel_fit *fits;         /* one per channel */
 };
@@ -112,6 +114,12 @@ void reading_kinds(struct reading *reading, const char *const *kinds, size_t cou
 
 /* `size` zeroed bytes of the arena; NULL, and out_of_memory set, without memory. */
 void *reading_take(struct reading *reading, size_t size);
+
+/*
+ * Opens every board's driver with its settings, which touches no device, and fits what it can tell
+ * already: what the board will refuse, or lacks, is a problem of the file now and not of the night.
+ */
+void reading_try_boards(struct reading *reading);
 
 /* The parts. Each reads its own kinds of section, in this order. */
 void reading_vehicle(struct reading *reading);

@@ -70,8 +70,6 @@ static void read_channel_name(struct reading *reading, const struct document_sec
 }
 
 static enum quantity channel_quantity(const struct reading *reading, size_t channel) {
-    if (channel == CHANNEL_NONE)
-        return QUANTITY_PLAIN;
     const char *unit = reading->whole->channels[channel].unit;
     return strcmp(unit, "V") == 0   ? QUANTITY_VOLTS
            : strcmp(unit, "A") == 0 ? QUANTITY_AMPERES
@@ -94,10 +92,15 @@ static void check_for(struct reading *reading, const struct document_section *se
 static void read_level(struct reading *reading, const struct document_section *section,
                        const struct document_entry *condition, struct hookup_trigger *trigger) {
     read_channel_name(reading, section, trigger);
-    enum quantity quantity = channel_quantity(reading, trigger->channel);
-    reading_quantity(reading, section, condition, condition->value, quantity, -1e6, 1e6,
-                     &trigger->level);
-    reading_number(reading, section, "hysteresis", quantity, 0, 1e6, &trigger->hysteresis);
+    const struct document_entry *hysteresis = reading_entry(reading, section, "hysteresis");
+    if (trigger->channel != CHANNEL_NONE) { /* else nobody can say in which unit they are */
+        enum quantity quantity = channel_quantity(reading, trigger->channel);
+        reading_quantity(reading, section, condition, condition->value, quantity, -1e6, 1e6,
+                         &trigger->level);
+        if (hysteresis)
+            reading_quantity(reading, section, hysteresis, hysteresis->value, quantity, 0, 1e6,
+                             &trigger->hysteresis);
+    }
     if (reading_number(reading, section, "for", QUANTITY_SECONDS, 0, 3600, &trigger->for_s))
         check_for(reading, section, trigger);
 }
