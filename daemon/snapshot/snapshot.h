@@ -5,6 +5,11 @@
  * Numbered within the state folder: snapshots/0001.crank, its report beside it (0001.json).
  * Written as 0001.crank.part, before-part first, whole blocks; synced, renamed, folder synced.
  * A .part that a restart finds is finished from the ring as far as it goes, as "cut short".
+ * What a snapshot is stands in a mark of its own in it (docs/triggers.md).
+ *
+ * Room: none is begun when the quota is used up, or when less than half of what the ring keeps
+ * free is free (the ring then makes room by itself). Nothing is deleted. The marks are in the ring
+ * all the same.
  */
 #ifndef CRANKTRAP_SNAPSHOT_H
 #define CRANKTRAP_SNAPSHOT_H
@@ -34,7 +39,8 @@ struct snapshot_tap {
     void (*finished)(void *context, unsigned number, const char *path);
     /* What went wrong, said whole; on the snapshot thread. */
     void (*problem)(void *context, const char *text);
-    /* Makes all scans up to now durable in the ring (intake_flush, writer_flush). */
+    /* Makes all scans up to now durable in the ring (intake_flush, writer_flush). NULL: nothing
+     * to flush. On the snapshot thread. */
     int (*flush)(void *context);
 };
 
@@ -50,22 +56,31 @@ struct snapshot_state {
 struct snapshots;
 
 /*
- * Opens the folder (made if missing), finishes old .part files from the ring, starts the thread.
+ * Opens the folder (made if missing), sets old .part files apart, starts the thread, whose first
+ * work is to finish those from the ring. One that cannot be read is kept as .part.unreadable and
+ * said. `tap` and `settings` are copied; callbacks may come before this returns.
  */
 int snapshots_start(const char *folder, struct disk_ring *ring, struct timebase *timebase,
                     const struct snapshot_settings *settings, const struct snapshot_tap *tap,
                     struct snapshots **snapshots);
 
-/* Any thread: asks for one, or lengthens the one under way that it touches. Returns its number,
- * or a negative errno. Never waits for the disk. */
+/*
+ * Any thread: asks for one, or lengthens the one under way that it touches (its trigger and moment
+ * stay those of the first). The stretch may lie in the past or reach into the future. Returns its
+ * number; -EINVAL for a stretch that ends before it begins; -ESHUTDOWN; -ENOMEM. Never waits for
+ * the disk. A number once given is never given again.
+ */
 int snapshots_request(struct snapshots *snapshots, const struct snapshot_request *request);
 
-/* Any thread: waits until snapshot `number` is finished. 0, -ETIMEDOUT, -ENOENT, or its error. */
+/*
+ * Any thread: waits until snapshot `number` is finished. 0, -ETIMEDOUT, -ENOENT, or its error:
+ * -ENOSPC no room, -ENODATA the ring has nothing of that stretch, ...
+ */
 int snapshots_wait(struct snapshots *snapshots, unsigned number, int timeout_ms);
 
 /*
  * Finishes what is under way with what is there (cut short where its after-part has not come),
- * ends the thread, frees. Takes NULL.
+ * ends the thread, frees. Takes NULL. Ring, timebase and what the tap uses must still be there.
  */
 void snapshots_stop(struct snapshots *snapshots);
 
