@@ -41,7 +41,7 @@ struct disk_ring {
     char *head;
     struct container_writer *segment; /* the last of the list; NULL: none is open */
     uint64_t segment_begun;           /* its size with head and clocks alone */
-    bool segment_durable;             /* has been synced, its name too */
+    bool segment_durable;             /* has been synced */
     uint64_t next_number;
     struct kept kept;
 
@@ -228,8 +228,6 @@ static int begin_segment(struct disk_ring *ring) {
 /* Closes a full segment properly. */
 static int end_segment(struct disk_ring *ring) {
     int error = container_close(ring->segment, true);
-    if (!error && !ring->segment_durable && fsync(ring->folder_file) < 0)
-        error = -errno;
     leave_segment(ring, false);
     if (error)
         count_abandoned(ring);
@@ -268,9 +266,6 @@ static int write_kept(struct disk_ring *ring) {
 
 static int sync_segment(struct disk_ring *ring) {
     int error = container_sync(ring->segment);
-    /* The name must be durable too, or a whole segment may vanish with the power. */
-    if (!error && !ring->segment_durable && fsync(ring->folder_file) < 0)
-        error = -errno;
     if (error)
         return error;
     ring->segment_durable = true;
@@ -302,36 +297,61 @@ static int write_through(struct disk_ring *ring, bool sync) {
     return error;
 }
 
+/* The head that segments begin with from now on; takes `head` over. */
+static void change_head(struct disk_ring *ring, char *head) {
+    free(ring->head);
+    ring->head = head;
+}
+
 int disk_ring_set_head(struct disk_ring *ring, const char *head_json) {
+    if (ring->segment) {
+        struct chunk chunk = {0};
+        int error = chunk_text(&chunk, CHUNK_HEAD, head_json, 0);
+        if (!error)
+            error = disk_ring_append(ring, &chunk);
+        chunk_done(&chunk);
+        return error;
+    }
     char *head = strdup(head_json);
     if (!head)
         return -ENOMEM;
-    free(ring->head);
-    ring->head = head;
-    if (!ring->segment)
-        return 0;
-    struct chunk chunk = {0};
-    int error = chunk_text(&chunk, CHUNK_HEAD, head_json, 0);
-    if (!error)
-        error = disk_ring_append(ring, &chunk);
-    chunk_done(&chunk);
-    return error;
+    change_head(ring, head);
+    return 0;
 }
 
-int disk_ring_append(struct disk_ring *ring, const struct chunk *chunk) {
-    if (!ring->head)
-        return -EINVAL;
-    int error = 0;
-    if (ring->kept.count && ring->kept.bytes + chunk->length > KEPT_MAX)
-        error = write_through(ring, true);
-    if (error)
-        return error;
-    error = kept_add(&ring->kept, chunk);
+/* The text of a HEAD chunk, allocated; NULL for another chunk. */
+static int head_text(const struct chunk *chunk, char **head) {
+    const char *json;
+    size_t length;
+    if (chunk->type != CHUNK_HEAD || chunk_parse_text(chunk, &json, &length) < 0)
+        return 0;
+    *head = strndup(json, length);
+    return *head ? 0 : -ENOMEM;
+}
+
+static int append_kept(struct disk_ring *ring, const struct chunk *chunk) {
+    int error = kept_add(&ring->kept, chunk);
     if (error)
         return error;
     error = write_through(ring, false);
     if (error)
         kept_take_back(&ring->kept);
+    return error;
+}
+
+int disk_ring_append(struct disk_ring *ring, const struct chunk *chunk) {
+    char *head = NULL;
+    int error = head_text(chunk, &head);
+    if (!error && !ring->head)
+        error = -EINVAL;
+    if (!error && ring->kept.count && ring->kept.bytes + chunk->length > KEPT_MAX)
+        error = write_through(ring, true);
+    if (!error)
+        error = append_kept(ring, chunk);
+    if (error)
+        free(head);
+    else if (head)
+        change_head(ring, head);
     return error;
 }
 
@@ -391,7 +411,7 @@ static void scan_newest(struct disk_ring *ring, struct disk_ring_found *found) {
             found->damaged++; /* not even readable */
             continue;
         }
-        found->damaged += scan.damaged_bytes > 0;
+        found->damaged += scan.damaged;
         found->damaged_bytes += scan.damaged_bytes;
         if (scan.has_epoch && scan.last_epoch > found->last_epoch)
             found->last_epoch = scan.last_epoch;

@@ -63,8 +63,11 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
 /* Takes NULL. Ends the last segment properly. What cannot be written then is dropped. */
 void disk_ring_close(struct disk_ring *ring);
 
-/* The head every segment from the next one on begins with (copied); also appended to a segment
- * already begun. Writer thread, or before it starts. Must be set before the first append. */
+/*
+ * The head every segment from the next one on begins with (copied); also appended to a segment
+ * already begun. Writer thread, or before it starts. Must be set before the first append. Later
+ * a HEAD chunk that is appended does the same: put one into the memory ring.
+ */
 int disk_ring_set_head(struct disk_ring *ring, const char *head_json);
 
 /*

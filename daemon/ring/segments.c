@@ -145,17 +145,7 @@ static size_t read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *roo
                : 0;
 }
 
-/* Empty or zeros: a segment of ours whose first bytes never reached the disk. */
-static bool is_blank(int file) {
-    uint8_t bytes[4096];
-    ssize_t count = pread(file, bytes, sizeof bytes, 0);
-    for (ssize_t i = 0; i < count; i++)
-        if (bytes[i])
-            return false;
-    return count >= 0;
-}
-
-/* A file that does not begin with a sound chunk: is there one of ours anywhere in it? */
+/* A file that does not begin with a sound chunk: may it be ours all the same, torn? */
 static bool is_container(const char *path) {
     struct container_reader *reader = NULL;
     int error = container_open(path, &reader);
@@ -184,7 +174,7 @@ bool segment_peek(const char *folder, struct segment *segment) {
         offset += length;
     }
     if (offset == 0)
-        ours = is_blank(file) || is_container(path);
+        ours = is_container(path);
 done:
     if (file >= 0)
         close(file);
@@ -217,6 +207,7 @@ int segment_scan(const char *folder, struct segment *segment, struct segment_sca
     }
     const struct container_damage *damage;
     count = container_damages(reader, &damage);
+    found.damaged = count > 0;
     for (size_t i = 0; i < count; i++)
         found.damaged_bytes += damage[i].length;
     container_reader_free(reader);

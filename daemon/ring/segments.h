@@ -27,7 +27,8 @@ struct segment {
 struct segment_scan {
     bool has_epoch;
     uint32_t last_epoch;
-    uint64_t damaged_bytes; /* > 0: damaged, or torn at its end */
+    bool damaged; /* or torn at its end */
+    uint64_t damaged_bytes;
 };
 
 /* "00000001.ring" into `name` (SEGMENT_NAME_MAX bytes). */
