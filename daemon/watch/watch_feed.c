@@ -194,9 +194,10 @@ static bool is_fully_down(const struct watch_feed *feed, const struct watch_scen
     return highest < nominal * OFF_SHARE;
 }
 
-/* Something beside this feed shows that the key is on. */
-static bool key_is_shown_on(const struct watch_feed *feed, const struct watch_scene *scene) {
-    if (scene->has_ignition || scene->phase == PHASE_CRANKING)
+/* Something beside this feed shows that the key is on, in what is taken for `phase`. */
+static bool key_is_shown_on(const struct watch_feed *feed, const struct watch_scene *scene,
+                            enum phase phase) {
+    if (scene->has_ignition || phase == PHASE_CRANKING)
         return true;
     for (size_t i = 0; i < scene->vehicle->channel_count; i++) {
         const struct vehicle_channel *lead = &scene->vehicle->channels[i];
@@ -215,10 +216,11 @@ static bool key_is_shown_on(const struct watch_feed *feed, const struct watch_sc
     return false;
 }
 
-static bool is_key_off(const struct watch_feed *feed, const struct watch_scene *scene) {
-    if (scene->phase == PHASE_KEY_OFF)
+static bool is_key_off(const struct watch_feed *feed, const struct watch_scene *scene,
+                       enum phase phase) {
+    if (phase == PHASE_KEY_OFF)
         return true;
-    return is_fully_down(feed, scene) && !key_is_shown_on(feed, scene);
+    return is_fully_down(feed, scene) && !key_is_shown_on(feed, scene, phase);
 }
 
 /* The first milliseconds of the starter's inrush are exempt. */
@@ -272,9 +274,12 @@ static void mark_end(struct watch_feed *feed, struct watch_scene *scene, double 
     struct watch_mark mark = mark_of(feed, watch_scene_phase_at(scene, at_s), at_s);
     char text[256];
     double lasted_s = at_s - feed->marked_s;
-    snprintf(text, sizeof text, "%s %s after %.3f s; %s value %.2f %s.", feed->name,
-             with_the_key ? "went off with the key" : "is back in its range", lasted_s,
-             feed->low ? "lowest" : "highest", feed->extreme, feed->unit);
+    const char *how = "is back in its range";
+    if (with_the_key)
+        how = scene->has_ignition ? "went off with the key"
+                                  : "is still out, but no lead shows the key on any more";
+    snprintf(text, sizeof text, "%s: %s, %.3f s after the mark; %s value %.2f %s.", feed->name, how,
+             lasted_s, feed->low ? "lowest" : "highest", feed->extreme, feed->unit);
     /* The end belongs to the snapshot of the beginning, where it comes before that one's end. */
     mark.after_s = lasted_s <= feed->after_s ? feed->after_s : 0.0;
     mark.text = text;
@@ -299,7 +304,8 @@ static void judge(struct watch_feed *feed, struct watch_scene *scene) {
         judge_short(feed, scene);
         return;
     }
-    if (is_key_off(feed, scene)) {
+    /* What was a moment after the fall: a starter let go later does not make it a key-off. */
+    if (is_key_off(feed, scene, watch_scene_phase_at(scene, feed->from_s + KEY_SLACK_S))) {
         feed->state = FEED_OFF;
         feed->judged_s = scene->now_s;
         return;
@@ -316,7 +322,7 @@ static void judge_again(struct watch_feed *feed, struct watch_scene *scene) {
         return;
     }
     if (!phase_is_live(scene->phase) || scene->now_s - since_s < COME_UP_S ||
-        since_s + COME_UP_S <= feed->judged_s || is_key_off(feed, scene))
+        since_s + COME_UP_S <= feed->judged_s || is_key_off(feed, scene, scene->phase))
         return;
     double lowest = 0.0;
     double highest = 0.0;
