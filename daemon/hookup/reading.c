@@ -246,7 +246,7 @@ bool reading_name(struct reading *reading, const struct document_section *sectio
         return false;
     }
     for (const struct document_section *other = reading_next(reading, NULL, section->kind);
-         other != section; other = reading_next(reading, other, section->kind))
+         other && other != section; other = reading_next(reading, other, section->kind))
         if (strcmp(other->name, section->name) == 0) {
             reading_problem(reading, section, NULL,
                             "this name is taken already (line %u): every %s needs its own",
