@@ -26,8 +26,10 @@ struct lane {
     bool is_foreign;      /* that epoch is of another boot: its times mean nothing here */
     bool has_begun;       /* a block of it is in the file */
     bool has_passed;      /* a block beyond the stretch was seen */
-    struct position next; /* where the blocks and losses in the file end */
-    bool has_clock;       /* a clock of it is in the file, up to */
+    struct position next; /* where the blocks in the file end */
+    bool has_loss;        /* a loss of it is in the file, the last one at */
+    struct position loss;
+    bool has_clock; /* a clock of it is in the file, up to */
     struct position clock;
     struct chunk pending; /* a clock to write before the next block; no bytes: none */
 };
@@ -263,14 +265,12 @@ static int take_loss(struct snapshot_copy *copy, const struct chunk *chunk) {
     enter_epoch(lane, chunk->place.epoch);
     bool is_timed = chunk->from_ns != 0 || chunk->to_ns != 0;
     bool is_within = is_timed ? is_in_stretch(copy, chunk) : lane->has_begun && !lane->has_passed;
-    bool is_written = lane->has_begun && is_before(begin_of(chunk), lane->next);
+    bool is_written = (lane->has_begun && is_before(begin_of(chunk), lane->next)) ||
+                      (lane->has_loss && !is_before(lane->loss, begin_of(chunk)));
     if (lane->is_foreign || !is_within || is_written)
         return 0;
-    if (lane->has_begun && lane->next.epoch == chunk->place.epoch) {
-        /* One past it, so that the same loss is not taken twice. */
-        lane->next = begin_of(chunk);
-        lane->next.scan += scans == UINT64_MAX || scans == 0 ? 1 : scans;
-    }
+    lane->has_loss = true;
+    lane->loss = begin_of(chunk);
     return append(copy, chunk);
 }
 
