@@ -85,6 +85,13 @@ static inline uint32_t bits_get(struct bit_reader *reader, unsigned width) {
     return value;
 }
 
+/* The first byte not begun: what comes in whole bytes stands there. NULL where the unused bits of
+ * the byte before are not zero. */
+static inline const uint8_t *bits_align(const struct bit_reader *reader) {
+    uint64_t unused = reader->held & (((uint64_t)1 << reader->count % 8) - 1);
+    return unused || reader->beyond ? NULL : reader->at - reader->count / 8;
+}
+
 static inline bool bits_done(const struct bit_reader *reader) {
     return !reader->beyond && reader->at == reader->end && reader->count < 8 && !reader->held;
 }

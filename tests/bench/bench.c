@@ -1,0 +1,54 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * bench.c - cranktrap-bench: how fast, how small, on this machine.
+ */
+#include "bench.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+static const struct part {
+    const char *name;
+    int (*run)(int argc, char **argv);
+    const char *summary;
+} parts[] = {
+    {"codec", bench_codec, "[--json] [--data FOLDER]  ratio and speed beside zlib"},
+};
+enum { PARTS = sizeof parts / sizeof parts[0] };
+
+double bench_cpu_s(void) {
+    struct timespec now;
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
+    return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
+}
+
+static int compare(const void *a, const void *b) {
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+double bench_median(double *values, size_t count) {
+    qsort(values, count, sizeof *values, compare);
+    return count % 2 ? values[count / 2] : (values[count / 2 - 1] + values[count / 2]) / 2;
+}
+
+static void usage(FILE *to) {
+    fputs("usage:\n", to);
+    for (size_t i = 0; i < PARTS; i++)
+        fprintf(to, "  cranktrap-bench %s %s\n", parts[i].name, parts[i].summary);
+}
+
+int main(int argc, char **argv) {
+    if (argc >= 2 && strcmp(argv[1], "--help") == 0) {
+        usage(stdout);
+        return 0;
+    }
+    for (size_t i = 0; argc >= 2 && i < PARTS; i++)
+        if (strcmp(argv[1], parts[i].name) == 0)
+            return parts[i].run(argc - 1, argv + 1);
+    usage(stderr);
+    return 2;
+}
