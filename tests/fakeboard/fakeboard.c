@@ -70,8 +70,6 @@ static void send_queue(struct fakeboard *board) {
     size_t sent = port_write(&board->port, board->queue, board->queued);
     board->queued -= sent;
     memmove(board->queue, board->queue + sent, board->queued);
-    if (sent)
-        board->last_sent_s = now_s();
 }
 
 static void queue_bytes(struct fakeboard *board, const uint8_t *bytes, size_t count) {
@@ -127,7 +125,7 @@ static bool next_volts(struct fakeboard *board) {
         return true;
     if (!board->ended) {
         board->ended = true;
-        board->last_sent_s = board->ended_s = now_s();
+        board->ended_s = now_s();
         say(board, "the recording ends%s",
             board->at_end == AT_END_HOLD ? "; the last values stay" : "");
         if (board->at_end == AT_END_HOLD && board->pace <= 0) { /* free would never end */
@@ -169,10 +167,19 @@ static void flush(struct fakeboard *board) {
 
 static void run_command(struct fakeboard *board, const struct fault_command *command);
 
-static void run_script(struct fakeboard *board) {
+/*
+ * False when a command is due but must wait: running free, all that was sent before it is to
+ * arrive before it.
+ */
+static bool run_script(struct fakeboard *board) {
     for (const struct fault_command *command;
-         (command = fault_script_due(&board->script, board_s(board)));)
+         (command = fault_script_due(&board->script, board_s(board)));) {
+        if (board->pace <= 0 && board->queued)
+            return false;
+        board->script.next++;
         run_command(board, command);
+    }
+    return true;
 }
 
 static bool scan_is_due(const struct fakeboard *board, double now) {
@@ -185,8 +192,7 @@ static bool scan_is_due(const struct fakeboard *board, double now) {
 static void make_scans(struct fakeboard *board) {
     double now = now_s();
     while (!stopped && board->begun && scan_is_due(board, now)) {
-        run_script(board);
-        if (stopped || !scan_is_due(board, now) || !make_scan(board))
+        if (!run_script(board) || stopped || !scan_is_due(board, now) || !make_scan(board))
             break;
     }
     if (board->streaming && format_held(&board->format) &&
@@ -242,7 +248,8 @@ static void listen(struct fakeboard *board) {
     if (board->format.kind == FORMAT_TEXT) {
         board->streaming = true; /* it prints whether or not anyone asks */
         begin(board);
-    } else if (board->streaming && now_s() - board->described_s > DESCRIBE_S) {
+    } else if (board->streaming && (!board->ended || board->at_end == AT_END_HOLD) &&
+               now_s() - board->described_s > DESCRIBE_S) {
         queue_description(board);
     }
 }
@@ -256,7 +263,6 @@ static void babble(struct fakeboard *board, size_t count) {
 
 static void restart(struct fakeboard *board) {
     board->format.board.boot_id = draw(board);
-    board->queued = 0;
     board->streaming = false;
     (void)format_begin(&board->format, 0);
     if (board->format.kind == FORMAT_TEXT)
@@ -320,11 +326,14 @@ static void wait_a_little(const struct fakeboard *board) {
 }
 
 /* All is sent and the reader had time to fetch it. */
-static bool is_over(const struct fakeboard *board) {
+static bool is_over(struct fakeboard *board) {
     double now = now_s();
-    return board->ended && board->at_end == AT_END_QUIT &&
-           ((!board->queued && now - board->last_sent_s > LINGER_S) ||
-            now - board->ended_s > LINGER_MOST_S);
+    if (!board->ended || board->at_end != AT_END_QUIT)
+        return false;
+    if (!board->queued && board->sent_s <= 0)
+        board->sent_s = now;
+    return (board->sent_s > 0 && now - board->sent_s > LINGER_S) ||
+           now - board->ended_s > LINGER_MOST_S;
 }
 
 int fakeboard_run(struct fakeboard *board) {

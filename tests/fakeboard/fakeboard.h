@@ -27,7 +27,7 @@ struct fakeboard {
     struct port port;
     struct wire_decoder decoder;
     bool reader, streaming, begun, ended;
-    double begun_s, ended_s, last_sent_s, described_s, packet_begun_s, stalled_until_s, back_s;
+    double begun_s, ended_s, sent_s, described_s, packet_begun_s, stalled_until_s, back_s;
     uint64_t scan; /* scans gone by since the beginning */
     double volts[SOURCE_INPUTS_MAX];
     unsigned drop, corrupt, duplicate; /* packets that it still befalls */

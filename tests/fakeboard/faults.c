@@ -85,10 +85,10 @@ int fault_script_read(const char *path, struct fault_script *script) {
     return result;
 }
 
-const struct fault_command *fault_script_due(struct fault_script *script, double now_s) {
+const struct fault_command *fault_script_due(const struct fault_script *script, double now_s) {
     if (script->next == script->count || script->step[script->next].at_s > now_s)
         return NULL;
-    return &script->step[script->next++].command;
+    return &script->step[script->next].command;
 }
 
 void fault_script_free(struct fault_script *script) {

@@ -48,8 +48,8 @@ bool fault_parse(const char *text, struct fault_command *command);
 /* "SECONDS COMMAND" a line, in order of time; '#' begins a comment. 0, or -1 after saying why. */
 int fault_script_read(const char *path, struct fault_script *script);
 
-/* The next step that is due at `now_s`, or NULL. */
-const struct fault_command *fault_script_due(struct fault_script *script, double now_s);
+/* The step `next` where it is due at `now_s`, else NULL. Whoever runs it moves `next` on. */
+const struct fault_command *fault_script_due(const struct fault_script *script, double now_s);
 
 void fault_script_free(struct fault_script *script);
 
