@@ -156,6 +156,8 @@ static int sync_folder(const char *path) {
         return -ENOMEM;
     int folder = open(dirname(copy), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     int result = folder < 0 || fsync(folder) < 0 ? -errno : 0;
+    if (result == -EINVAL) /* a file system that cannot sync folders; the data is safe */
+        result = 0;
     if (folder >= 0)
         close(folder);
     free(copy);

@@ -36,9 +36,8 @@ struct import_step {
 };
 
 /*
- * The period that most of the first rows keep (`count` >= 2 times in seconds, in file order):
- * the median of their rising steps, then the mean of the steps near it, so that rounded times do
- * no harm. 0 where none rises.
+ * The period that places most of the first rows (`count` >= 2 times in seconds, in file order).
+ * 0 where no time rises, or without memory.
  */
 double import_grid_period(const double *times, size_t count);
 
