@@ -68,14 +68,15 @@ static uint32_t get_u32(const uint8_t *bytes) {
            (uint32_t)bytes[3] << 24;
 }
 
+/* A count of 1 to 3 bytes. */
 static int32_t get_count(const uint8_t *bytes, size_t size, bool is_signed) {
-    uint32_t value = 0;
-    for (size_t i = 0; i < size; i++)
-        value |= (uint32_t)bytes[i] << (8 * i);
-    uint32_t sign = 1u << (8 * size - 1);
-    if (is_signed && (value & sign))
-        return (int32_t)((int64_t)value - 2 * (int64_t)sign);
-    return (int32_t)value;
+    int32_t value = 0;
+    int32_t values = 1; /* how many there are: 2^(8 size) */
+    for (size_t i = 0; i < size; i++) {
+        value += bytes[i] * values;
+        values *= 256;
+    }
+    return is_signed && value >= values / 2 ? value - values : value;
 }
 
 static void tell(const struct board *board, enum board_note note) {
@@ -92,7 +93,7 @@ static void lose(const struct board *board, enum board_loss reason, uint64_t sca
 static void copy_name(char *name, size_t size, const uint8_t *bytes, size_t count) {
     size_t used = 0;
     for (size_t i = 0; i < count && used + 1 < size; i++)
-        name[used++] = bytes[i] >= 0x20 && bytes[i] < 0x7F ? (char)bytes[i] : '?';
+        name[used++] = (char)(bytes[i] >= 0x20 && bytes[i] < 0x7F ? bytes[i] : '?');
     name[used] = '\0';
 }
 

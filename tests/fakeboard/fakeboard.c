@@ -110,14 +110,15 @@ static void queue_scans(struct fakeboard *board, uint8_t *bytes, size_t count, u
 
 static void queue_description(struct fakeboard *board) {
     uint8_t bytes[FORMAT_BYTES_MAX];
-    queue_bytes(board, bytes, format_describe(&board->format, bytes));
+    size_t count = format_describe(&board->format, bytes);
+    queue_bytes(board, bytes, count);
     board->described_s = now_s();
 }
 
 /* ---- scans ---- */
 
 static bool has_room(const struct fakeboard *board) {
-    return sizeof board->queue - board->queued > 4 * FORMAT_BYTES_MAX;
+    return sizeof board->queue - board->queued > 4 * (size_t)FORMAT_BYTES_MAX;
 }
 
 static bool next_volts(struct fakeboard *board) {
@@ -145,7 +146,8 @@ static bool make_scan(struct fakeboard *board) {
     if (!board->streaming || !board->reader) {
         format_pass(&board->format);
     } else if (!has_room(board)) {
-        queue_bytes(board, bytes, format_drop(&board->format, bytes));
+        size_t count = format_drop(&board->format, bytes);
+        queue_bytes(board, bytes, count);
         board->overrun++;
     } else {
         if (board->overrun)
@@ -153,7 +155,8 @@ static bool make_scan(struct fakeboard *board) {
         board->overrun = 0;
         if (!held)
             board->packet_begun_s = now_s();
-        queue_scans(board, bytes, format_scan(&board->format, board->volts, bytes), held + 1);
+        size_t count = format_scan(&board->format, board->volts, bytes);
+        queue_scans(board, bytes, count, held + 1);
     }
     board->scan++;
     return true;
@@ -162,7 +165,8 @@ static bool make_scan(struct fakeboard *board) {
 static void flush(struct fakeboard *board) {
     uint8_t bytes[FORMAT_BYTES_MAX];
     unsigned held = format_held(&board->format);
-    queue_scans(board, bytes, format_flush(&board->format, bytes), held);
+    size_t count = format_flush(&board->format, bytes);
+    queue_scans(board, bytes, count, held);
 }
 
 static void run_command(struct fakeboard *board, const struct fault_command *command);
