@@ -77,7 +77,7 @@ void snapshot_copy_free(struct snapshot_copy *copy) {
     if (!copy)
         return;
     container_close(copy->writer, false);
-    if (copy->has_part)
+    if (copy->has_part && copy->part)
         unlink(copy->part);
     for (size_t i = 0; i < copy->lane_count; i++)
         chunk_done(&copy->lanes[i].pending);

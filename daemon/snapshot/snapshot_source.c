@@ -162,7 +162,7 @@ static int see(struct snapshot_source *source, size_t count, const uint8_t **byt
         if (got < 0 && errno == EINTR)
             continue;
         if (got < 0)
-            return -errno;
+            return -EIO; /* a file that is open and named: nothing else is to be expected */
         if (got == 0)
             break;
         source->held += (size_t)got;
@@ -195,14 +195,14 @@ static int read_chunk(struct snapshot_source *source, struct chunk *chunk) {
     uint64_t mark = 0;
     uint32_t sequence = 0;
     int result = see(source, CHUNK_HEADER_SIZE, &bytes, &seen);
-    if (result < 0 || seen < CHUNK_HEADER_SIZE)
+    if (result || seen < CHUNK_HEADER_SIZE)
         return result;
     if (!chunk_header(bytes, seen, &length, &mark))
         return -EBADMSG;
     if (source->marked && mark != source->mark)
         return -EBADMSG; /* an older file's, left in the disk's blocks */
     result = see(source, length, &bytes, &seen);
-    if (result < 0)
+    if (result)
         return result;
     int64_t parsed = chunk_parse(bytes, seen, chunk, &sequence);
     if (parsed == -EPROTO) { /* sound, of a later program */

@@ -31,16 +31,26 @@ struct board_part {
     int64_t pushed_ns; /* the computer's clock at the newest run; 0: none yet */
 };
 
+/* The triggers of a channel; NULL: none of that kind, or its board is not fitted. */
+struct channel_part {
+    struct watch_feed *feed;
+    struct watch_trigger *button;
+};
+
+/* A section's; NULL: of cranking, or its channel's board is not fitted. */
+struct section_part {
+    struct watch_trigger *trigger;
+};
+
 struct watch {
     pthread_mutex_t lock;
     struct watch_sinks sinks;
     struct watch_scene scene;
     struct phases *phases;
     struct board_part *boards;
-    struct watch_level *levels;      /* one per channel */
-    struct watch_feed **feeds;       /* one per channel; NULL: no feed, or not fitted */
-    struct watch_trigger **switches; /* one per channel; likewise */
-    struct watch_trigger **triggers; /* one per section; NULL: of cranking, or not fitted */
+    struct watch_level *levels;    /* one per channel */
+    struct channel_part *channels; /* one per channel */
+    struct section_part *sections; /* one per trigger section of the hookup */
     unsigned attempts;
     double lengthen_s; /* when to say that the starter is still engaged */
 };
@@ -61,9 +71,8 @@ int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, stru
     made->sinks = *sinks;
     made->boards = calloc(hookup->board_count + 1, sizeof *made->boards);
     made->levels = calloc(channels, sizeof *made->levels);
-    made->feeds = calloc(channels, sizeof *made->feeds);
-    made->switches = calloc(channels, sizeof *made->switches);
-    made->triggers = calloc(hookup->trigger_count + 1, sizeof *made->triggers);
+    made->channels = calloc(channels, sizeof *made->channels);
+    made->sections = calloc(hookup->trigger_count + 1, sizeof *made->sections);
     made->scene = (struct watch_scene){
         .hookup = hookup,
         .vehicle = &hookup->vehicle,
@@ -74,7 +83,7 @@ int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, stru
         .key_off_s = -(double)INFINITY};
     made->scene.last = &made->scene.first;
     pthread_mutex_init(&made->lock, NULL);
-    if (!made->boards || !made->levels || !made->feeds || !made->switches || !made->triggers) {
+    if (!made->boards || !made->levels || !made->channels || !made->sections) {
         watch_free(made);
         return -ENOMEM;
     }
@@ -94,17 +103,16 @@ void watch_free(struct watch *watch) {
     if (!watch)
         return;
     const struct hookup *hookup = watch->scene.hookup;
-    for (size_t i = 0; watch->feeds && i < hookup->vehicle.channel_count; i++)
-        watch_feed_free(watch->feeds[i]);
-    for (size_t i = 0; watch->switches && i < hookup->vehicle.channel_count; i++)
-        watch_trigger_free(watch->switches[i]);
-    for (size_t i = 0; watch->triggers && i < hookup->trigger_count; i++)
-        watch_trigger_free(watch->triggers[i]);
+    for (size_t i = 0; watch->channels && i < hookup->vehicle.channel_count; i++) {
+        watch_feed_free(watch->channels[i].feed);
+        watch_trigger_free(watch->channels[i].button);
+    }
+    for (size_t i = 0; watch->sections && i < hookup->trigger_count; i++)
+        watch_trigger_free(watch->sections[i].trigger);
     forget_messages(watch->scene.first);
     phases_free(watch->phases);
-    free(watch->triggers);
-    free(watch->switches);
-    free(watch->feeds);
+    free(watch->sections);
+    free(watch->channels);
     free(watch->levels);
     free(watch->boards);
     pthread_mutex_destroy(&watch->lock);
@@ -215,17 +223,17 @@ static int fit_channel(struct watch *watch, size_t channel) {
     const struct vehicle_channel *lead = &scene->vehicle->channels[channel];
     bool on_off = lead->role == ROLE_SIGNAL || lead->role == ROLE_COMMAND;
     watch_level_init(&watch->levels[channel], &lead->scale, on_off);
-    watch_feed_free(watch->feeds[channel]);
-    watch_trigger_free(watch->switches[channel]);
-    watch->feeds[channel] = NULL;
-    watch->switches[channel] = NULL;
+    watch_feed_free(watch->channels[channel].feed);
+    watch_trigger_free(watch->channels[channel].button);
+    watch->channels[channel].feed = NULL;
+    watch->channels[channel].button = NULL;
     int result = 0;
     if (lead->role == ROLE_FEED) {
-        result = watch_feed_new(scene, channel, &watch->feeds[channel]);
+        result = watch_feed_new(scene, channel, &watch->channels[channel].feed);
         if (result == -ENOENT) /* a feed without a nominal: nothing to judge it by */
             result = 0;
     } else if (lead->role == ROLE_SWITCH) {
-        result = watch_trigger_new_switch(scene, channel, &watch->switches[channel]);
+        result = watch_trigger_new_switch(scene, channel, &watch->channels[channel].button);
     }
     return result;
 }
@@ -236,9 +244,9 @@ static int fit_section(struct watch *watch, size_t index, size_t board) {
     bool is_level = section->kind == TRIGGER_BELOW || section->kind == TRIGGER_ABOVE;
     if (!is_level || scene->vehicle->channels[section->channel].stream != board)
         return 0;
-    watch_trigger_free(watch->triggers[index]);
-    watch->triggers[index] = NULL;
-    return watch_trigger_new(scene, section, &watch->triggers[index]);
+    watch_trigger_free(watch->sections[index].trigger);
+    watch->sections[index].trigger = NULL;
+    return watch_trigger_new(scene, section, &watch->sections[index].trigger);
 }
 
 /* Scales have come or changed: the phases are found anew from here on. */
@@ -311,13 +319,13 @@ static void break_board(struct watch *watch, size_t board) {
     for (size_t i = 0; i < vehicle->channel_count; i++) {
         if (vehicle->channels[i].stream != board)
             continue;
-        if (watch->feeds[i])
-            watch_feed_break(watch->feeds[i], &watch->scene);
-        if (watch->switches[i])
-            watch_trigger_break(watch->switches[i], &watch->scene);
+        if (watch->channels[i].feed)
+            watch_feed_break(watch->channels[i].feed, &watch->scene);
+        if (watch->channels[i].button)
+            watch_trigger_break(watch->channels[i].button, &watch->scene);
     }
     for (size_t i = 0; i < watch->scene.hookup->trigger_count; i++) {
-        struct watch_trigger *trigger = watch->triggers[i];
+        struct watch_trigger *trigger = watch->sections[i].trigger;
         if (trigger && vehicle->channels[watch_trigger_channel(trigger)].stream == board)
             watch_trigger_break(trigger, &watch->scene);
     }
@@ -348,29 +356,29 @@ static void push_triggers(struct watch *watch, const struct record_run *run) {
         const struct vehicle_channel *lead = &vehicle->channels[i];
         if (lead->stream != run->stream || lead->input >= run->inputs)
             continue;
-        if (watch->feeds[i])
-            watch_feed_push(watch->feeds[i], &watch->scene, run->counts[lead->input], run->scans,
-                            lead_time(lead, run->time_s), run->period_s);
-        if (watch->switches[i])
-            push_trigger(watch, watch->switches[i], run);
+        if (watch->channels[i].feed)
+            watch_feed_push(watch->channels[i].feed, &watch->scene, run->counts[lead->input],
+                            run->scans, lead_time(lead, run->time_s), run->period_s);
+        if (watch->channels[i].button)
+            push_trigger(watch, watch->channels[i].button, run);
     }
     for (size_t i = 0; i < watch->scene.hookup->trigger_count; i++) {
-        if (watch->triggers[i])
-            push_trigger(watch, watch->triggers[i], run);
+        if (watch->sections[i].trigger)
+            push_trigger(watch, watch->sections[i].trigger, run);
     }
 }
 
 static void settle(struct watch *watch) {
     const struct hookup *hookup = watch->scene.hookup;
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
-        if (watch->feeds[i])
-            watch_feed_settle(watch->feeds[i], &watch->scene);
-        if (watch->switches[i])
-            watch_trigger_settle(watch->switches[i], &watch->scene);
+        if (watch->channels[i].feed)
+            watch_feed_settle(watch->channels[i].feed, &watch->scene);
+        if (watch->channels[i].button)
+            watch_trigger_settle(watch->channels[i].button, &watch->scene);
     }
     for (size_t i = 0; i < hookup->trigger_count; i++) {
-        if (watch->triggers[i])
-            watch_trigger_settle(watch->triggers[i], &watch->scene);
+        if (watch->sections[i].trigger)
+            watch_trigger_settle(watch->sections[i].trigger, &watch->scene);
     }
     lengthen_cranking(watch);
 }

@@ -199,6 +199,7 @@ struct pair {
     struct yard yard; /* the vehicle and its hookup */
     struct hookup_board boards[2];
     pthread_mutex_t lock;
+    pthread_barrier_t step; /* boards lag each other by a block at most */
     unsigned engaged, marks;
 };
 
@@ -224,6 +225,7 @@ static void push_board(struct pair *pair, size_t board) {
     const int32_t *inputs[1] = {counts};
     for (size_t run = 0; run < THREAD_RUNS; run++) {
         double time_s = 500.0 + (double)run * 0.1;
+        pthread_barrier_wait(&pair->step);
         for (size_t i = 0; i < 100; i++) {
             double t = (double)run * 0.1 + (double)i * 0.001;
             double volts = 5.0;
@@ -265,6 +267,7 @@ static void test_two_boards(void **state) {
     pthread_t threads[2];
     yard_open(&pair.yard);
     pthread_mutex_init(&pair.lock, NULL);
+    pthread_barrier_init(&pair.step, NULL, 2);
     yard_lead(&pair.yard, "battery", ROLE_BATTERY, 12.6);
     size_t feed = yard_lead(&pair.yard, "feed", ROLE_FEED, 5.0);
     pair.yard.leads[feed].stream = 1;
@@ -283,6 +286,7 @@ static void test_two_boards(void **state) {
     assert_int_equal(watch_attempts(pair.yard.watch), 1);
     assert_int_equal(pair.engaged, 1);
     assert_int_equal(pair.marks, 1);
+    pthread_barrier_destroy(&pair.step);
     pthread_mutex_destroy(&pair.lock);
     yard_close(&pair.yard);
 }
