@@ -2,9 +2,10 @@
 /*
  * codec.h - codec id 1: lossless, one channel of one block at a time; and id 0: raw.
  *
- * An integer predictor (constant, differences of order 1..3, two levels, or linear of order 1..8: the
- * cheapest for the block) leaves residuals; an entropy stage codes them. What does not get smaller is stored raw (id 0), in just
- * as many bits as the samples need. docs/format.md has the bit-exact description. Pure; any thread.
+ * An integer predictor (constant, differences of order 1..3, two levels, or linear of order 1..8:
+ * the cheapest for the block) leaves residuals; an entropy stage codes them. What does not get
+ * smaller is stored raw (id 0), in just as many bits as the samples need. docs/format.md has the
+ * bit-exact description. Pure; any thread.
  */
 #ifndef CRANKTRAP_CODEC_H
 #define CRANKTRAP_CODEC_H

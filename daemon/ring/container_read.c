@@ -94,7 +94,8 @@ static int look(struct container_reader *reader, uint64_t offset, size_t count, 
     if (count > left)
         count = (size_t)left;
     if (offset < reader->window_at || offset + count > reader->window_at + reader->held) {
-        size_t room = count > WINDOW_SIZE ? count : WINDOW_SIZE;
+        size_t room = reader->size < WINDOW_SIZE ? (size_t)reader->size : WINDOW_SIZE;
+        room = room < count ? count : room;
         if (room > reader->room) {
             uint8_t *window = realloc(reader->window, room);
             if (!window)
@@ -279,26 +280,39 @@ static const char *damage_name(enum sight sight) {
 }
 
 /*
- * [from, to) holds no chunk. `first` is what stands at `from`; `claimed` the length its header
- * claims, or 0. At the end of the file a cut or zeros are a torn tail; anything else is corrupt.
+ * [from, to), the end of the file, holds no chunk. Did a power cut leave it so: a chunk begun, then
+ * nothing, or nothing but zeros from `zeros` on? `claimed`: the length its header tells, or 0.
  */
+static int is_torn(struct container_reader *reader, uint64_t from, uint64_t to, uint64_t zeros,
+                   size_t claimed, bool *torn) {
+    const uint8_t *at;
+    size_t have;
+    int error = look(reader, from, CHUNK_HEADER_SIZE, &at, &have);
+    if (error)
+        return error;
+    have = zeros - from < have ? (size_t)(zeros - from) : have;
+    bool begun = chunk_find(at, have) == 0;
+    *torn = begun && to - zeros >= ZEROS_LEAST && (!claimed || zeros < from + claimed);
+    return 0;
+}
+
+/* [from, to) holds no chunk; `first` is what stands at `from`. */
 static int note_damage(struct container_reader *reader, uint64_t from, uint64_t to,
                        enum sight first, size_t claimed) {
     uint64_t zeros;
     int error = trailing_zeros(reader, from, to, &zeros);
     if (error)
         return error;
-    if (zeros == from)
-        first = SIGHT_NOTHING;
     const char *what = zeros == from ? "zeros" : damage_name(first);
     if (to == reader->size) {
-        bool torn_to_zeros = first == SIGHT_BAD_SUM && to - zeros >= ZEROS_LEAST &&
-                             (!claimed || zeros < from + claimed);
-        bool cut = first == SIGHT_CUT;
-        reader->tail =
-            zeros == from || torn_to_zeros || cut ? CONTAINER_TRUNCATED : CONTAINER_CORRUPT;
-        if (torn_to_zeros)
-            what = "cut short";
+        bool torn = zeros == from || first == SIGHT_CUT;
+        if (!torn) {
+            error = is_torn(reader, from, to, zeros, claimed, &torn);
+            if (error)
+                return error;
+            what = torn ? "cut short" : what;
+        }
+        reader->tail = torn ? CONTAINER_TRUNCATED : CONTAINER_CORRUPT;
     }
     return add_damage(reader, from, to - from, what);
 }
