@@ -14,9 +14,8 @@
 #include <string.h>
 #include <time.h>
 
-#define BYTE_RING_LEAST                                                                            \
-    1000000 /* bytes a second: a USB port is faster than the baud it is told                       \
-             */
+/* A USB port is faster than the baud it is told. */
+#define BYTES_PER_S_LEAST 1000000.0
 
 int64_t intake_monotonic_ns(void) {
     struct timespec now;

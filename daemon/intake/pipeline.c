@@ -237,13 +237,27 @@ static void take_samples(void *context, const int32_t *counts, size_t scans) {
     }
 }
 
+/*
+ * Bytes were dropped in this computer, and the driver, which cannot know, tells a loss. By a
+ * counter on the wire it tells them all; without one it just saw one torn line. Which it is shows
+ * by the bytes that so many scans are.
+ */
+static bool covers_hole(const struct pipeline *pipeline, uint64_t scans) {
+    const struct intake_board *owner = pipeline->owner;
+    double dropped = (double)atomic_load(&owner->bytes_dropped);
+    double hole = dropped - (double)pipeline->dropped_before;
+    double bytes_per_scan =
+        ((double)atomic_load(&owner->bytes) - dropped) / (double)pipeline->counters.scans;
+    return (double)scans * bytes_per_scan >= hole / 2.0;
+}
+
 static void take_loss(void *context, enum board_loss reason, uint64_t scans) {
     struct pipeline *pipeline = context;
     /* Before an epoch's first scan nothing is missed: one joins a stream that runs. */
     if (!pipeline->described || !pipeline->epoch_open || scans == 0)
         return;
-    if (pipeline->overflowed && reason != BOARD_LOSS_PACKET)
-        scans = BOARD_LOSS_UNKNOWN; /* the driver cannot know what it was not given */
+    if (pipeline->overflowed && !covers_hole(pipeline, scans))
+        scans = BOARD_LOSS_UNKNOWN;
     if (reason == BOARD_LOSS_RESTARTED)
         scans = BOARD_LOSS_UNKNOWN;
     pipeline->overflowed = false;

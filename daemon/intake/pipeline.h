@@ -27,14 +27,15 @@ struct pipeline {
     struct intake_clock *clock; /* NULL until described */
     struct block_builder *builder;
     uint32_t next_epoch;
-    bool epoch_open;     /* scan 0 of the present epoch has come */
-    bool after_loss;     /* scans are missing right before the next run */
-    bool overflowed;     /* bytes were dropped: how many scans were in them? */
-    size_t told;         /* scans of the open block that the tap has had */
-    int64_t arrival_ns;  /* of the bytes that are being consumed */
-    int64_t opened_ns;   /* when the open block got its first scans */
-    bool driven;         /* the board supplies the time */
-    int64_t drive_start; /* elapsed time when it began to */
+    bool epoch_open;         /* scan 0 of the present epoch has come */
+    bool after_loss;         /* scans are missing right before the next run */
+    bool overflowed;         /* bytes were dropped: how many scans were in them? */
+    uint64_t dropped_before; /* bytes dropped up to the hole before this one */
+    size_t told;             /* scans of the open block that the tap has had */
+    int64_t arrival_ns;      /* of the bytes that are being consumed */
+    int64_t opened_ns;       /* when the open block got its first scans */
+    bool driven;             /* the board supplies the time */
+    int64_t drive_start;     /* elapsed time when it began to */
 
     bool streaming;  /* said so */
     bool made_sense; /* in the present call of the driver */

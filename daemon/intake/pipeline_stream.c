@@ -23,6 +23,7 @@ struct stream {
     uint8_t *bytes;
     bool connected;
     uint64_t bytes_without_sense;
+    uint64_t dropped_seen;                /* bytes dropped up to the last overflow */
     int64_t sense_ns, scans_ns, again_ns; /* when last; CLOCK_MONOTONIC */
 };
 
@@ -135,7 +136,10 @@ static bool pass(struct stream *stream, enum barrier barrier) {
         pipeline_break_off(pipeline, "connection lost");
         break;
     case BARRIER_OVERFLOWED:
+        if (!pipeline->overflowed)
+            pipeline->dropped_before = stream->dropped_seen;
         pipeline->overflowed = pipeline->epoch_open;
+        stream->dropped_seen = atomic_load(&stream->owner->bytes_dropped);
         break;
     case BARRIER_STOPPING:
         if (stream->connected && pipeline->driver->stop != NULL &&
