@@ -216,12 +216,13 @@ static bool fit_linear(const struct predictor_block *block, struct predictor *pr
 }
 
 /*
- * The weighted sum of the `order` deviations before d[0]. `order` is a constant where this is
- * inlined, so that the compiler unrolls it.
+ * The weighted sum of the `order` deviations before d[0]. The latest comes last, because the
+ * decoder has only just made it.
  */
 static inline int32_t weigh(const int32_t *d, const int64_t *weight, size_t order, unsigned shift) {
     int64_t sum = shift ? (int64_t)1 << (shift - 1) : 0;
-    for (size_t k = 0; k < order; k++)
+#pragma GCC unroll 8
+    for (size_t k = order; k-- > 0;)
         sum += weight[k] * d[-1 - (ptrdiff_t)k];
     return (int32_t)(uint32_t)(sum >> shift); /* rounds down, also below zero */
 }

@@ -162,15 +162,29 @@ int rans_read_frequencies(struct bit_reader *reader, unsigned bits, size_t symbo
 
 /* ---- coding ---- */
 
+/*
+ * A division by a frequency f as a multiplication: for x < 2^31 and 2^(k-1) < f <= 2^k,
+ * x div f = (x ceil(2^(31+k) / f)) div 2^(31+k), exactly (Granlund and Montgomery 1994,
+ * theorem 4.2).
+ */
 struct range {
+    uint64_t inverse;
+    uint8_t shift; /* 31 + k */
     uint16_t begin, frequency;
 };
 
 static void make_ranges(const uint16_t *frequency, struct range *ranges) {
     uint32_t begin = 0;
     for (size_t s = 0; s < RANS_SYMBOLS; s++) {
-        ranges[s] = (struct range){.begin = (uint16_t)begin, .frequency = frequency[s]};
-        begin += frequency[s];
+        uint32_t f = frequency[s];
+        if (!f)
+            continue; /* never asked for */
+        unsigned shift = STATE_TOP + bits_length(f - 1);
+        ranges[s] = (struct range){.inverse = (((uint64_t)1 << shift) + f - 1) / f,
+                                   .shift = (uint8_t)shift,
+                                   .begin = (uint16_t)begin,
+                                   .frequency = (uint16_t)f};
+        begin += f;
     }
 }
 
@@ -187,15 +201,15 @@ size_t rans_encode(const struct rans_model *model, const uint8_t *symbols, size_
     unsigned top = STATE_TOP - model->bits;
     for (size_t i = count; i-- > 0;) {
         unsigned context = i > 0 && symbols[i - 1] >= split;
-        const struct range range = ranges[context][symbols[i]];
+        const struct range *range = &ranges[context][symbols[i]];
         uint32_t x = state[i & turns];
-        if (x >> top >= range.frequency) {
+        if (x >> top >= range->frequency) {
             *--at = (uint16_t)x;
             x >>= 16;
         }
-        uint32_t quotient = x / range.frequency;
-        x = (quotient << model->bits) + range.begin + (x - quotient * range.frequency);
-        state[i & turns] = x;
+        uint32_t quotient = (uint32_t)(x * range->inverse >> range->shift);
+        state[i & turns] =
+            (quotient << model->bits) + range->begin + (x - quotient * range->frequency);
     }
     for (size_t i = turns + 1; i-- > 0;) {
         *--at = (uint16_t)state[i];
