@@ -1,0 +1,215 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * analysis.c - two passes over a record: phases and dips of the whole, then each attempt's window.
+ */
+#include "analysis.h"
+
+#include "attempts.h"
+#include "checks.h"
+#include "feeds.h"
+#include "result.h"
+#include "survey.h"
+#include "verdict.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+
+struct work {
+    const struct record *record;
+    const struct limits *limits;
+    void (*progress)(void *context, double share);
+    void *context;
+    struct phases *phases;
+    struct feeds *feeds;
+    struct attempt *attempts;
+    size_t attempt_count;
+    struct analysis *analysis;
+};
+
+static void tell(const struct work *work, double share) {
+    if (work->progress != NULL)
+        work->progress(work->context, share);
+}
+
+/* ---- pass 1 ---- */
+
+/* The changes so far as phases without holes; the last one's end is set when it is known. */
+static int take_changes(struct work *work) {
+    struct analysis *analysis = work->analysis;
+    struct phase_change change;
+    while (phases_take(work->phases, &change)) {
+        double at_s = fmax(change.at_s, work->record->from_s);
+        if (analysis->phase_count > 0) {
+            struct analysis_phase *last = &analysis->phases[analysis->phase_count - 1];
+            at_s = fmax(at_s, last->from_s);
+            last->to_s = at_s;
+        }
+        struct analysis_phase *phase = result_add_phase(analysis);
+        if (phase == NULL)
+            return -ENOMEM;
+        *phase = (struct analysis_phase){change.phase, at_s, work->record->to_s};
+    }
+    return 0;
+}
+
+static int first_pass(struct work *work) {
+    const struct record *record = work->record;
+    struct analysis_phase *unknown = result_add_phase(work->analysis);
+    if (unknown == NULL)
+        return -ENOMEM;
+    *unknown = (struct analysis_phase){PHASE_UNKNOWN, record->from_s, record->to_s};
+    int result = record->seek(record->context, record->from_s);
+    if (result < 0)
+        return result;
+    struct record_run run;
+    while ((result = record->next(record->context, &run)) > 0) {
+        phases_push(work->phases, &run);
+        result = feeds_push(work->feeds, &run);
+        if (result == 0)
+            result = take_changes(work);
+        if (result < 0)
+            return result;
+        tell(work, 0.5 * (run.time_s - record->from_s) / (record->to_s - record->from_s + 1e-9));
+    }
+    if (result < 0)
+        return result;
+    phases_finish(work->phases);
+    result = feeds_finish(work->feeds);
+    return result < 0 ? result : take_changes(work);
+}
+
+/* ---- pass 2 ---- */
+
+static int fill_survey(const struct work *work, struct survey *survey) {
+    const struct record *record = work->record;
+    int result = record->seek(record->context, survey->from_s);
+    struct record_run run;
+    while (result >= 0 && (result = record->next(record->context, &run)) > 0 &&
+           run.time_s < survey->to_s)
+        result = survey_push(survey, &run);
+    return result < 0 ? result : 0;
+}
+
+/* Windows tile the record: from where the key leads to an attempt, to where it leads to the next.
+ */
+static struct survey_window window_of(const struct work *work, size_t index) {
+    const struct record *record = work->record;
+    struct survey_window window = {
+        .from_s = record->from_s,
+        .to_s = record->to_s + 1.0,
+        .engaged_s = (double)NAN,
+        .phases = work->analysis->phases,
+        .phase_count = work->analysis->phase_count,
+    };
+    window.dips = feeds_dips(work->feeds, &window.dip_count);
+    if (work->attempt_count == 0)
+        return window;
+    window.engaged_s = work->attempts[index].from_s;
+    if (index > 0)
+        window.from_s = work->attempts[index].phase_s;
+    if (index + 1 < work->attempt_count)
+        window.to_s = work->attempts[index + 1].phase_s;
+    return window;
+}
+
+static int describe_attempt(struct work *work, size_t index, const struct survey *survey) {
+    const struct attempt *found = &work->attempts[index];
+    struct analysis_attempt *attempt = result_add_attempt(work->analysis);
+    if (attempt == NULL)
+        return -ENOMEM;
+    attempt->number = (unsigned)index + 1;
+    attempt->from_s = found->from_s;
+    attempt->to_s = found->to_s;
+    attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
+    attempt->verdict = result_empty_verdict();
+    attempt->outcome =
+        attempts_outcome(found, work->analysis->phases, work->analysis->phase_count, work->limits,
+                         work->record->to_s, survey_turned(survey), &attempt->cut_short);
+    size_t channel;
+    if (survey_rpm(survey, &attempt->rpm, &attempt->rpm_low, &attempt->rpm_high, &channel))
+        attempt->rpm_source = work->record->vehicle->channels[channel].name;
+    int result = checks_add(survey, attempt->number, work->analysis);
+    if (result == 0)
+        result = verdict_draw(survey, attempt->number, attempt->outcome, work->analysis,
+                              &attempt->verdict);
+    return result;
+}
+
+static int look_at_window(struct work *work, size_t index) {
+    struct survey_window window = window_of(work, index);
+    struct survey *survey = NULL;
+    int result = survey_new(work->record->vehicle, work->limits, &window, &survey);
+    if (result == 0)
+        result = fill_survey(work, survey);
+    if (result == 0 && work->attempt_count > 0) {
+        result = describe_attempt(work, index, survey);
+    } else if (result == 0) {
+        result = checks_add(survey, 0, work->analysis);
+        if (result == 0)
+            result =
+                verdict_draw(survey, 0, OUTCOME_UNKNOWN, work->analysis, &work->analysis->verdict);
+    }
+    survey_free(survey);
+    return result;
+}
+
+/* ---- the attempt that matters most ---- */
+
+static int weight(const struct analysis_attempt *attempt) {
+    bool failed = attempt->outcome == OUTCOME_DID_NOT_START ||
+                  attempt->outcome == OUTCOME_DID_NOT_CRANK ||
+                  attempt->outcome == OUTCOME_STARTED_THEN_STOPPED;
+    return (attempt->verdict.fault != FAULT_NOTHING_FOUND ? 2 : 0) + (failed ? 1 : 0);
+}
+
+static int choose_verdict(struct analysis *analysis) {
+    const struct analysis_attempt *chosen = NULL;
+    for (size_t i = 0; i < analysis->attempt_count; i++)
+        if (chosen == NULL || weight(&analysis->attempts[i]) >= weight(chosen))
+            chosen = &analysis->attempts[i];
+    if (chosen == NULL)
+        return 0; /* the whole record's stands there already */
+    analysis->verdict_attempt = chosen->number;
+    return result_copy_verdict(&chosen->verdict, &analysis->verdict);
+}
+
+static int second_pass(struct work *work) {
+    struct analysis *analysis = work->analysis;
+    bool can_see = vehicle_channel_by_role(work->record->vehicle, ROLE_BATTERY) != CHANNEL_NONE;
+    int result = attempts_find(analysis->phases, analysis->phase_count, NULL, 0, can_see,
+                               &work->attempts, &work->attempt_count);
+    size_t windows = work->attempt_count > 0 ? work->attempt_count : 1;
+    for (size_t i = 0; i < windows && result == 0; i++) {
+        result = look_at_window(work, i);
+        tell(work, 0.5 + 0.5 * (double)(i + 1) / (double)windows);
+    }
+    return result == 0 ? choose_verdict(analysis) : result;
+}
+
+int analysis_run(const struct record *record, const struct limits *limits,
+                 void (*progress)(void *context, double share), void *context,
+                 struct analysis **result) {
+    struct work work = {
+        .record = record, .limits = limits, .progress = progress, .context = context};
+    int error = -ENOMEM;
+    work.analysis = calloc(1, sizeof *work.analysis);
+    if (work.analysis == NULL)
+        return error;
+    work.analysis->verdict = result_empty_verdict();
+    error = phases_new(record->vehicle, limits, &work.phases);
+    if (error == 0)
+        error = feeds_new(record->vehicle, limits, &work.feeds);
+    if (error == 0)
+        error = first_pass(&work);
+    if (error == 0)
+        error = second_pass(&work);
+    free(work.attempts);
+    feeds_free(work.feeds);
+    phases_free(work.phases);
+    if (error == 0)
+        *result = work.analysis;
+    else
+        analysis_free(work.analysis);
+    return error;
+}

@@ -1,0 +1,423 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * survey.c - sorts the samples of a window by channel, phase and dip.
+ */
+#include "survey.h"
+
+#include "difference.h"
+#include "edges.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define BEFORE_S   0.02 /* so much before a dip is its "before" */
+#define ONSET_S    0.05 /* so much behind its onset belongs to the onset */
+#define SETTLE_S   0.02 /* a supply's capacitors: what follows later is the state while down */
+#define FASTER_S   1.0  /* the speed is taken after the first second of cranking */
+#define RECENT     8    /* intervals that tell when the next edge is due */
+#define NARROWEST  1e-6
+#define PER_OCTAVE 4.0
+
+struct survey_signal {
+    struct edges *edges;
+    struct revolutions all, later; /* of the cranking; behind its first second */
+    bool has_wheel;
+    double last_s; /* newest edge; NAN */
+    double recent[RECENT];
+    unsigned recent_count, recent_next;
+    struct survey *survey;
+    size_t channel;
+};
+
+static struct reading *reading_of(const struct survey *survey, size_t channel, enum phase phase) {
+    return &survey->readings[channel * SURVEY_PHASES + (size_t)phase];
+}
+
+const struct reading *survey_reading(const struct survey *survey, size_t channel,
+                                     enum phase phase) {
+    return reading_of(survey, channel, phase);
+}
+
+static struct dip_view *view_of(const struct survey *survey, size_t dip, size_t channel) {
+    return &survey->views[dip * survey->vehicle->channel_count + channel];
+}
+
+const struct dip_view *survey_view(const struct survey *survey, size_t dip, size_t channel) {
+    return view_of(survey, dip, channel);
+}
+
+enum phase survey_phase_at(const struct survey *survey, double at_s) {
+    enum phase phase = PHASE_UNKNOWN;
+    for (size_t i = 0; i < survey->phase_count && survey->phases[i].from_s <= at_s; i++)
+        phase = survey->phases[i].phase;
+    return phase;
+}
+
+static void choose_dips(struct survey *survey, const struct survey_window *window) {
+    for (size_t i = 0; i < window->dip_count; i++) {
+        const struct feed_dip *dip = &window->dips[i];
+        if (dip->from_until_s < window->from_s || dip->from_until_s >= window->to_s)
+            continue;
+        if (survey->dip_count < SURVEY_DIPS)
+            survey->dips[survey->dip_count++] = dip;
+        else
+            survey->more_dips++;
+    }
+}
+
+static int fit_signal(struct survey *survey, size_t channel) {
+    const struct vehicle *vehicle = survey->vehicle;
+    struct survey_signal *signal = &survey->signals[channel];
+    enum role role = vehicle->channels[channel].role;
+    signal->survey = survey;
+    signal->channel = channel;
+    signal->last_s = (double)NAN;
+    if (role != ROLE_SIGNAL && role != ROLE_COMMAND)
+        return 0;
+    size_t sensor = vehicle_sensor_of_channel(vehicle, channel);
+    enum sensor_kind kind = SENSOR_HALL;
+    if (sensor != CHANNEL_NONE) {
+        kind = vehicle->sensors[sensor].kind;
+        signal->has_wheel = vehicle->sensors[sensor].wheel.places > 0;
+    }
+    if (signal->has_wheel) {
+        revolutions_init(&signal->all, &vehicle->sensors[sensor]);
+        revolutions_init(&signal->later, &vehicle->sensors[sensor]);
+    }
+    return edges_new(&vehicle->channels[channel].scale, kind, &signal->edges);
+}
+
+static void init_views(struct survey *survey) {
+    for (size_t i = 0; i < SURVEY_DIPS * survey->vehicle->channel_count; i++) {
+        struct dip_view *view = &survey->views[i];
+        view->lowest = HUGE_VAL;
+        view->highest = -HUGE_VAL;
+        view->lowest_at_onset = HUGE_VAL;
+        view->last_edge_s = (double)NAN;
+        view->interval_s = (double)NAN;
+        view->first_edge_after_s = (double)NAN;
+    }
+}
+
+int survey_new(const struct vehicle *vehicle, const struct limits *limits,
+               const struct survey_window *window, struct survey **survey) {
+    int result = -ENOMEM;
+    size_t channels = vehicle->channel_count;
+    struct survey *made = calloc(1, sizeof *made);
+    if (made == NULL)
+        return result;
+    made->vehicle = vehicle;
+    made->limits = limits;
+    made->from_s = window->from_s;
+    made->to_s = window->to_s;
+    made->engaged_s = window->engaged_s;
+    made->phases = window->phases;
+    made->phase_count = window->phase_count;
+    made->views = calloc(SURVEY_DIPS * channels + 1, sizeof *made->views);
+    made->readings = calloc(SURVEY_PHASES * channels + 1, sizeof *made->readings);
+    made->signals = calloc(channels + 1, sizeof *made->signals);
+    if (made->views == NULL || made->readings == NULL || made->signals == NULL)
+        goto failed;
+    choose_dips(made, window);
+    init_views(made);
+    for (size_t i = 0; i < channels; i++) {
+        result = fit_signal(made, i);
+        if (result != 0)
+            goto failed;
+    }
+    *survey = made;
+    return 0;
+
+failed:
+    survey_free(made);
+    return result;
+}
+
+void survey_free(struct survey *survey) {
+    if (survey == NULL)
+        return;
+    size_t channels = survey->vehicle->channel_count;
+    for (size_t i = 0; survey->readings != NULL && i < channels * SURVEY_PHASES; i++) {
+        free(survey->readings[i].levels);
+        free(survey->readings[i].surge);
+        free(survey->readings[i].judged);
+    }
+    for (size_t i = 0; survey->signals != NULL && i < channels; i++)
+        edges_free(survey->signals[i].edges);
+    free(survey->views);
+    free(survey->readings);
+    free(survey->signals);
+    free(survey->scratch);
+    free(survey);
+}
+
+/* --- Edges ------------------------------------------------------------------------------ */
+
+static double mean_interval(const struct survey_signal *signal) {
+    double sum = 0.0;
+    for (unsigned i = 0; i < signal->recent_count; i++)
+        sum += signal->recent[i];
+    return signal->recent_count > 0 ? sum / signal->recent_count : (double)NAN;
+}
+
+/* Longest of the newest intervals: the next edge is due no later, tooth gaps apart. */
+static double longest_interval(const struct survey_signal *signal) {
+    double longest = mean_interval(signal);
+    for (unsigned i = 0; i < signal->recent_count; i++)
+        longest = fmax(longest, signal->recent[i]);
+    return longest;
+}
+
+static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
+    const struct survey *survey = signal->survey;
+    for (size_t i = 0; i < survey->dip_count; i++) {
+        const struct feed_dip *dip = survey->dips[i];
+        struct dip_view *view = view_of(survey, i, signal->channel);
+        bool over = !isnan(dip->to_s) && at_s >= dip->to_s;
+        if (at_s <= dip->from_until_s) {
+            view->last_edge_s = at_s;
+            view->interval_s = longest_interval(signal);
+        } else if (!over) {
+            if (view->edges_during++ == 0)
+                view->first_edge_after_s = at_s;
+        }
+    }
+}
+
+static void note_width(struct reading *reading, double width_s) {
+    double bin = width_s > NARROWEST ? PER_OCTAVE * log2(width_s / NARROWEST) : 0.0;
+    reading->narrow[bin < WIDTH_BINS - 1 ? (size_t)bin : WIDTH_BINS - 1]++;
+}
+
+static void note_turn(struct survey_signal *signal, double at_s) {
+    if (!signal->has_wheel)
+        return;
+    revolutions_edge(&signal->all, at_s);
+    if (at_s - signal->survey->engaged_s >= FASTER_S)
+        revolutions_edge(&signal->later, at_s);
+}
+
+static void take_edge(void *context, const struct edge *edge) {
+    struct survey_signal *signal = context;
+    struct survey *survey = signal->survey;
+    if (edge->at_s < survey->from_s || edge->at_s >= survey->to_s)
+        return;
+    enum phase phase = survey_phase_at(survey, edge->at_s);
+    struct reading *reading = reading_of(survey, signal->channel, phase);
+    reading->edges++;
+    note_edge_at_dips(signal, edge->at_s);
+    if (!isnan(signal->last_s) && !edge->first_state) {
+        double interval_s = edge->at_s - signal->last_s;
+        note_width(reading, interval_s);
+        signal->recent[signal->recent_next] = interval_s;
+        signal->recent_next = (signal->recent_next + 1) % RECENT;
+        if (signal->recent_count < RECENT)
+            signal->recent_count++;
+    }
+    signal->last_s = edge->at_s;
+    if (phase == PHASE_CRANKING && edge->rises)
+        note_turn(signal, edge->at_s);
+}
+
+double survey_shortest_state(const struct reading *reading) {
+    unsigned long all = 0;
+    unsigned long seen = 0;
+    for (size_t i = 0; i < WIDTH_BINS; i++)
+        all += reading->narrow[i];
+    if (all == 0)
+        return (double)NAN;
+    for (size_t i = 0; i < WIDTH_BINS; i++) {
+        seen += reading->narrow[i];
+        if (seen * 10 > all)
+            return NARROWEST * exp2(((double)i + 0.5) / PER_OCTAVE);
+    }
+    return (double)NAN;
+}
+
+bool survey_turned(const struct survey *survey) {
+    for (size_t i = 0; i < survey->vehicle->channel_count; i++) {
+        if (survey->vehicle->channels[i].role == ROLE_SIGNAL &&
+            reading_of(survey, i, PHASE_CRANKING)->edges >= 4)
+            return true;
+    }
+    return false;
+}
+
+bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
+                size_t *channel) {
+    const struct vehicle *vehicle = survey->vehicle;
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < vehicle->sensor_count; i++) {
+            const struct vehicle_sensor *sensor = &vehicle->sensors[i];
+            bool crank = sensor->shaft == SHAFT_CRANK; /* crank sensors first */
+            if (sensor->signal == CHANNEL_NONE || crank != (pass == 0))
+                continue;
+            const struct survey_signal *signal = &survey->signals[sensor->signal];
+            *channel = sensor->signal;
+            if (signal->has_wheel && (revolutions_rpm(&signal->later, rpm, slowest, fastest) ||
+                                      revolutions_rpm(&signal->all, rpm, slowest, fastest)))
+                return true;
+        }
+    }
+    return false;
+}
+
+/* --- Levels ----------------------------------------------------------------------------- */
+
+static void add_levels(struct survey *survey, struct levels **levels, const int32_t *counts,
+                       size_t count) {
+    if (count == 0)
+        return;
+    if (*levels == NULL) {
+        *levels = malloc(sizeof **levels);
+        if (*levels == NULL) {
+            survey->error = -ENOMEM;
+            return;
+        }
+        levels_init(*levels);
+    }
+    levels_push(*levels, counts, count);
+}
+
+static int32_t *scratch(struct survey *survey, size_t count) {
+    if (count > survey->scratch_room) {
+        int32_t *room = realloc(survey->scratch, count * sizeof *room);
+        if (room == NULL) {
+            survey->error = -ENOMEM;
+            return NULL;
+        }
+        survey->scratch = room;
+        survey->scratch_room = count;
+    }
+    return survey->scratch;
+}
+
+/* Scans of a run before `at_s`. */
+static size_t scans_before(const struct record_run *run, double lag_s, double at_s) {
+    double scans = ceil((at_s - run->time_s - lag_s) / run->period_s - 1e-9);
+    if (!(scans > 0.0))
+        return 0;
+    return scans < (double)run->scans ? (size_t)scans : run->scans;
+}
+
+static bool has_judged(const struct vehicle *vehicle, size_t channel) {
+    enum role role = vehicle->channels[channel].role;
+    return (role == ROLE_FEED || role == ROLE_SIGNAL) &&
+           difference_return(vehicle, channel) != CHANNEL_NONE;
+}
+
+/* Scans [first, end) of a run, all in one phase. */
+static void add_phase(struct survey *survey, const struct record_run *run, size_t channel,
+                      enum phase phase, size_t first, size_t end, bool surge) {
+    const struct vehicle *vehicle = survey->vehicle;
+    struct reading *reading = reading_of(survey, channel, phase);
+    const int32_t *counts = run->counts[vehicle->channels[channel].input];
+    if (end <= first)
+        return;
+    reading->time_s += (double)(end - first) * run->period_s;
+    reading->period_s = fmax(reading->period_s, run->period_s);
+    add_levels(survey, surge ? &reading->surge : &reading->levels, counts + first, end - first);
+    if (surge || !has_judged(vehicle, channel))
+        return;
+    int32_t *against = scratch(survey, end - first);
+    if (against == NULL)
+        return;
+    difference_make(vehicle, run, channel, difference_return(vehicle, channel), first, end - first,
+                    against);
+    add_levels(survey, &reading->judged, against, end - first);
+}
+
+static double surge_time(const struct survey *survey, size_t channel) {
+    return survey->vehicle->channels[channel].role == ROLE_RETURN
+               ? survey->limits->return_surge_time
+               : survey->limits->feed_inrush_exempt;
+}
+
+static void push_levels(struct survey *survey, const struct record_run *run, size_t channel,
+                        double lag_s) {
+    for (size_t i = 0; i < survey->phase_count; i++) {
+        const struct analysis_phase *phase = &survey->phases[i];
+        double from_s = fmax(phase->from_s, survey->from_s);
+        double to_s = fmin(phase->to_s, survey->to_s);
+        if (to_s <= from_s)
+            continue;
+        size_t first = scans_before(run, lag_s, from_s);
+        size_t end = scans_before(run, lag_s, to_s);
+        if (phase->phase == PHASE_CRANKING) {
+            double settled_s = phase->from_s + surge_time(survey, channel);
+            size_t settled = scans_before(run, lag_s, fmin(settled_s, to_s));
+            settled = settled > first ? settled : first;
+            add_phase(survey, run, channel, phase->phase, first, settled, true);
+            first = settled;
+        }
+        add_phase(survey, run, channel, phase->phase, first, end, false);
+    }
+}
+
+/* --- Dips ------------------------------------------------------------------------------- */
+
+static void see_dip(const struct survey *survey, const struct record_run *run, size_t channel,
+                    double lag_s, size_t dip_index) {
+    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
+    const struct feed_dip *dip = survey->dips[dip_index];
+    struct dip_view *view = view_of(survey, dip_index, channel);
+    double over_s = isnan(dip->to_s) ? survey->to_s : fmin(dip->to_s, survey->to_s);
+    double down_s = fmin(dip->from_until_s + SETTLE_S, (dip->from_until_s + over_s) / 2.0);
+    size_t before = scans_before(run, lag_s, dip->from_s - BEFORE_S);
+    size_t inside = scans_before(run, lag_s, dip->from_s + run->period_s * 0.5);
+    size_t down = scans_before(run, lag_s, down_s);
+    size_t onset = scans_before(run, lag_s, dip->from_until_s + ONSET_S);
+    size_t over = scans_before(run, lag_s, over_s);
+    const int32_t *counts = run->counts[of->input];
+    for (size_t i = before; i < inside; i++) {
+        view->before_sum += scale_value(&of->scale, counts[i]);
+        view->before_count++;
+    }
+    for (size_t i = inside; i < onset; i++)
+        view->lowest_at_onset = fmin(view->lowest_at_onset, scale_value(&of->scale, counts[i]));
+    for (size_t i = down; i < over; i++) {
+        double value = scale_value(&of->scale, counts[i]);
+        view->during_sum += value;
+        view->during_count++;
+        view->lowest = fmin(view->lowest, value);
+        view->highest = fmax(view->highest, value);
+    }
+}
+
+/* --- Runs ------------------------------------------------------------------------------- */
+
+static void break_signal(struct survey_signal *signal) {
+    if (signal->edges == NULL)
+        return;
+    edges_break(signal->edges);
+    if (signal->has_wheel) {
+        revolutions_break(&signal->all);
+        revolutions_break(&signal->later);
+    }
+}
+
+static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {
+    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
+    struct survey_signal *signal = &survey->signals[channel];
+    double lag_s = of->skew_s - of->delay_s;
+    if (run->after_loss)
+        break_signal(signal);
+    push_levels(survey, run, channel, lag_s);
+    for (size_t i = 0; i < survey->dip_count; i++)
+        see_dip(survey, run, channel, lag_s, i);
+    if (signal->edges != NULL)
+        edges_push(signal->edges, run->counts[of->input], run->scans, run->time_s + lag_s,
+                   run->period_s, take_edge, signal);
+}
+
+int survey_push(struct survey *survey, const struct record_run *run) {
+    for (size_t i = 0; i < survey->vehicle->channel_count; i++) {
+        const struct vehicle_channel *of = &survey->vehicle->channels[i];
+        if (of->stream == run->stream && of->input < run->inputs)
+            push_channel(survey, run, i);
+    }
+    survey->newest_s = run->time_s + run->period_s * (double)run->scans;
+    return survey->error;
+}

@@ -1,0 +1,104 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * survey.h - what every channel did in each phase of one window, and around each dip of a feed.
+ *
+ * The window is that of one attempt: its memory does not grow with the window's length.
+ */
+#ifndef CRANKTRAP_SURVEY_H
+#define CRANKTRAP_SURVEY_H
+
+#include "analysis.h"
+#include "feeds.h"
+#include "levels.h"
+#include "revolutions.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define SURVEY_PHASES 5 /* of enum phase */
+#define SURVEY_DIPS   8 /* dips looked at closely in one window; the rest only counted */
+#define WIDTH_BINS    120
+
+/* One channel in one phase. The first moments of a cranking (the surge) are kept apart. */
+struct reading {
+    struct levels *levels; /* NULL: no sample */
+    struct levels *surge;
+    struct levels
+        *judged;     /* against its return, in difference counts; NULL: no return to judge by */
+    double time_s;   /* length of the samples */
+    double period_s; /* between samples, the longest */
+    unsigned edges;
+    unsigned narrow[WIDTH_BINS]; /* widths of the states between edges, by quarter octaves */
+};
+
+/* What one channel did around a dip. */
+struct dip_view {
+    double before_sum, during_sum;
+    unsigned long before_count, during_count;
+    double lowest, highest;    /* while the feed was down */
+    double lowest_at_onset;    /* from the last sample inside to 50 ms later */
+    double last_edge_s;        /* of a signal: the newest not later than the feed's fall; NAN */
+    double interval_s;         /*   how far apart its edges came until then; NAN */
+    unsigned edges_during;     /*   edges while the feed was down */
+    double first_edge_after_s; /*   NAN */
+};
+
+struct survey {
+    const struct vehicle *vehicle;
+    const struct limits *limits;
+    double from_s, to_s;
+    double engaged_s; /* the starter's engagement in this window; NAN: none */
+    const struct analysis_phase *phases;
+    size_t phase_count;
+    size_t dip_count, more_dips;
+    const struct feed_dip *dips[SURVEY_DIPS];
+    struct dip_view *views;        /* dip * channels + channel */
+    struct reading *readings;      /* channel * SURVEY_PHASES + phase */
+    struct survey_signal *signals; /* one per channel */
+    int32_t *scratch;
+    size_t scratch_room;
+    double newest_s; /* end of the newest run */
+    int error;
+};
+
+struct survey_window {
+    double from_s, to_s;
+    double engaged_s;                    /* NAN: no cranking */
+    const struct analysis_phase *phases; /* of the whole record, in order of time */
+    size_t phase_count;
+    const struct feed_dip *dips; /* of the whole record; those that begin in the window are used */
+    size_t dip_count;
+};
+
+/* `window`'s arrays are kept by pointer. 0 or -ENOMEM. */
+int survey_new(const struct vehicle *vehicle, const struct limits *limits,
+               const struct survey_window *window, struct survey **survey);
+
+/* Frees; takes NULL. */
+void survey_free(struct survey *survey);
+
+/* Takes the next run (parts outside the window are ignored); 0 or -ENOMEM. */
+int survey_push(struct survey *survey, const struct record_run *run);
+
+const struct reading *survey_reading(const struct survey *survey, size_t channel, enum phase phase);
+const struct dip_view *survey_view(const struct survey *survey, size_t dip, size_t channel);
+
+/* The phase at `at_s`. */
+enum phase survey_phase_at(const struct survey *survey, double at_s);
+
+/*
+ * Width of the shorter states of a signal, seconds: a tenth of the states are narrower (glitches
+ * among them). NAN: fewer than two edges.
+ */
+double survey_shortest_state(const struct reading *reading);
+
+/* The signal had edges while cranking. */
+bool survey_turned(const struct survey *survey);
+
+/* Crank speed from the first sensor that gives it: as revolutions_rpm(); `*channel` is its signal.
+ */
+bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
+                size_t *channel);
+
+#endif
