@@ -77,7 +77,7 @@ static int by_line(const void *left, const void *right) {
 }
 
 void problems_print(const struct problems *problems, const char *file, FILE *stream) {
-    const struct problem **order = calloc(problems->count + 1, sizeof(const struct problem *));
+    const struct problem **order = calloc(problems->count + 1, sizeof *order);
     for (size_t i = 0; order && i < problems->count; i++)
         order[i] = &problems->problem[i];
     if (order)

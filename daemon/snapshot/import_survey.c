@@ -13,7 +13,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define TIME_MOST_S 9e9 /* +-; as whole nanoseconds it fits 64 bits */
+#define TIME_MOST_S 2.3e9 /* +-; in nanoseconds playback's axis holds it (2^61), dates up to 2042  \
+                           */
 
 void import_survey_begin(struct import_survey *survey, const struct hookup *hookup,
                          struct problems *problems) {
@@ -236,7 +237,7 @@ static void read_time(struct import_survey *survey, const struct import_row *row
     double time_s = import_decimal_double(&decimal);
     if (fabs(time_s) > TIME_MOST_S) {
         complain(survey, row->line, "time_s", row->field[0].text,
-                 "a time is in seconds, %.0g at most", TIME_MOST_S);
+                 "a time is in seconds, %.2g at most", TIME_MOST_S);
         return;
     }
     if (-decimal.exponent > survey->time_decimals)
