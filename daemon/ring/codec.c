@@ -7,6 +7,7 @@
 #include "codec_predict.h"
 #include "codec_raw.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <stdlib.h>
 
@@ -28,6 +29,7 @@ void codec_work_free(struct codec_work *work) {
 
 size_t codec_encode(struct codec_work *work, const int32_t *samples, size_t count,
                     enum codec_effort effort, uint8_t *coded) {
+    assert(count >= 1 && count <= CODEC_SAMPLES_MAX);
     struct predictor_block block = predictor_look(samples, count);
     size_t raw = codec_raw_size(block.least, block.most, count);
     if (block.least != block.most) {

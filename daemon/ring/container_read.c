@@ -470,7 +470,7 @@ int container_read(struct container_reader *reader, size_t index, struct chunk *
     uint8_t *bytes = malloc(entry->length);
     if (!bytes)
         return -ENOMEM;
-    size_t got;
+    size_t got = 0;
     bool failed_before = reader->io_error;
     reader->io_error = false;
     int error = read_at(reader, bytes, entry->length, entry->offset, &got);

@@ -28,6 +28,7 @@
  */
 #include "predictor.h"
 
+#include <assert.h>
 #include <math.h>
 #include <string.h>
 
@@ -40,6 +41,7 @@ enum { FIT_STRETCHES = 4, FIT_STRETCH = 512 };
 enum { SHIFT_MAX = 14 };
 
 struct predictor_block predictor_look(const int32_t *samples, size_t count) {
+    assert(count > 0);
     int32_t least = samples[0];
     int32_t most = samples[0];
     int64_t sum = 0;

@@ -30,6 +30,7 @@
 
 #include "bytes.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <math.h>
 
@@ -88,6 +89,7 @@ void rans_normalize(const uint32_t *counts, unsigned bits, uint16_t *frequency) 
  * one bit, 2 and 3 take three.
  */
 static void put_number(struct bit_writer *writer, uint32_t value) {
+    assert(value > 0);
     unsigned n = bits_length(value) - 1;
     bits_put(writer, 1u << n, n + 1);
     bits_put(writer, value & ((1u << n) - 1), n);

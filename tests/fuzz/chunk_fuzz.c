@@ -12,6 +12,8 @@
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
+static const uint8_t magic[4] = {0xC7, 'C', 'T', '\n'};
+
 static void put_u32(uint8_t *at, uint32_t value) {
     for (int i = 0; i < 4; i++)
         at[i] = (uint8_t)(value >> (8 * i));
@@ -65,10 +67,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     if (!bytes)
         return 0;
     memcpy(bytes, data, size);
-    memcpy(bytes,
-           "\xC7"
-           "CT\n",
-           4);
+    memcpy(bytes, magic, sizeof magic);
     put_u32(bytes + 8, (uint32_t)(size - CHUNK_HEADER_SIZE));
     put_u32(bytes + 24, (uint32_t)crc32(0, bytes + 32, (uInt)(size - 32)));
     put_u32(bytes + 28, (uint32_t)crc32(0, bytes, 28));

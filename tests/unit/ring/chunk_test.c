@@ -14,6 +14,8 @@
 #include <string.h>
 #include <zlib.h>
 
+static const uint8_t magic[4] = {0xC7, 'C', 'T', '\n'};
+
 static const struct chunk_place place = {
     .stream = 3, .epoch = 70000, .first_scan = 0x0102030405060708u};
 
@@ -287,8 +289,8 @@ static void contradictions_are_refused(void **state) {
     }
     chunk_done(&chunk);
     /* Payloads too short for their type. */
-    for (uint8_t type = CHUNK_HEAD; type <= CHUNK_END; type++) {
-        uint8_t bytes[CHUNK_HEADER_SIZE] = {0xC7, 'C', 'T', '\n', CHUNK_VERSION, type};
+    for (unsigned type = CHUNK_HEAD; type <= CHUNK_END; type++) {
+        uint8_t bytes[CHUNK_HEADER_SIZE] = {0xC7, 'C', 'T', '\n', CHUNK_VERSION, (uint8_t)type};
         sum_up(bytes, sizeof bytes);
         struct chunk parsed;
         uint32_t sequence;
@@ -304,10 +306,7 @@ static void the_next_chunk_is_found(void **state) {
     assert_int_equal(chunk_find(bytes, 0), 0);
     for (size_t at = 0; at <= 60; at++) {
         memset(bytes, 0xC7, sizeof bytes);
-        memcpy(bytes + at,
-               "\xC7"
-               "CT\n",
-               4);
+        memcpy(bytes + at, magic, sizeof magic);
         assert_int_equal(chunk_find(bytes, sizeof bytes), at);
     }
     /* One that may begin at the very end. */

@@ -35,11 +35,16 @@ static double noise(void) {
     return sum - 6;
 }
 
+static int32_t *room(size_t count) {
+    int32_t *samples = calloc(count, sizeof *samples);
+    assert_non_null(samples);
+    return samples;
+}
+
 /* Codes and decodes with both efforts, in memory of exactly the promised sizes; the full length. */
 static size_t round_trip(const int32_t *samples, size_t count) {
     size_t length = 0;
-    int32_t *decoded = malloc(count * sizeof *decoded);
-    assert_non_null(decoded);
+    int32_t *decoded = room(count);
     for (int effort = CODEC_FAST; effort <= CODEC_FULL; effort++) {
         uint8_t *coded = malloc(codec_bound(count));
         assert_non_null(coded);
@@ -56,12 +61,6 @@ static size_t round_trip(const int32_t *samples, size_t count) {
     }
     free(decoded);
     return length;
-}
-
-static int32_t *room(size_t count) {
-    int32_t *samples = malloc(count * sizeof *samples);
-    assert_non_null(samples);
-    return samples;
 }
 
 static const size_t lengths[] = {1,    2,    3,    4,    5,    7,     8,     9,

@@ -100,7 +100,7 @@ static void put(const uint8_t *bytes, size_t size) {
 }
 
 static uint8_t *copy(size_t room) {
-    uint8_t *bytes = calloc(1, torture.size + room);
+    uint8_t *bytes = calloc(1, torture.size + room + 1);
     assert_non_null(bytes);
     memcpy(bytes, torture.bytes, torture.size);
     return bytes;
@@ -206,7 +206,7 @@ static void a_whole_file(void **state) {
     struct chunk chunk;
     assert_int_equal(container_read(reader, torture.count, &chunk), -EINVAL);
     container_reader_free(reader);
-    bool all[64];
+    bool all[64] = {false};
     all_but(all, torture.size, torture.size);
     check_file(all, CONTAINER_WHOLE, CONTAINER_WHOLE);
     check_verify(CONTAINER_WHOLE, "whole: 8 blocks");
@@ -242,7 +242,7 @@ static void an_open_end(void **state) {
 
 static void every_byte_flipped(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     put(torture.bytes, torture.size);
     for (size_t at = 0; at < torture.size; at++) {
         uint8_t flipped = torture.bytes[at] ^ (uint8_t)(1u << at % 8);
@@ -256,7 +256,7 @@ static void every_byte_flipped(void **state) {
 
 static void every_length(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     put(torture.bytes, torture.size);
     for (size_t length = torture.size; length-- > 0;) {
         assert_int_equal(ftruncate(torture.fd, (off_t)length), 0);
@@ -267,7 +267,7 @@ static void every_length(void **state) {
 
 static void every_zeroed_tail(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     for (size_t from = 0; from + 8 <= torture.size; from++) {
         uint8_t *bytes = copy(0);
         memset(bytes + from, 0, torture.size - from);
@@ -281,7 +281,7 @@ static void every_zeroed_tail(void **state) {
 
 static void garbage_tails(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     uint32_t noise = 1;
     for (size_t extra = 1; extra < 200; extra++) {
         uint8_t *bytes = copy(extra);
@@ -307,12 +307,12 @@ static void garbage_tails(void **state) {
 /* A stretch overwritten, anywhere, of any length. */
 static void overwritten_stretches(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     uint32_t noise = 1;
     for (int round = 0; round < 400; round++) {
         uint8_t *bytes = copy(0);
         noise = noise * 1664525u + 1013904223u;
-        size_t from = noise % torture.size;
+        size_t from = (size_t)((uint64_t)noise * torture.size >> 32);
         noise = noise * 1664525u + 1013904223u;
         size_t to = from + 1 + (noise >> 8) % 700;
         to = to < torture.size ? to : torture.size;
@@ -336,7 +336,7 @@ static void overwritten_stretches(void **state) {
 /* Bytes cut out: what follows stands elsewhere, and is read all the same. */
 static void removed_stretches(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     for (size_t from = 0; from < torture.size - 1; from += 7) {
         size_t to = from + 1 + from % 90;
         to = to < torture.size ? to : torture.size;
@@ -351,7 +351,7 @@ static void removed_stretches(void **state) {
 
 static void removed_chunks_are_noticed(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     for (size_t k = 0; k + 1 < torture.count; k++) {
         const struct container_entry *entry = &torture.entries[k];
         uint8_t *bytes = copy(0);
@@ -373,7 +373,7 @@ static void removed_chunks_are_noticed(void **state) {
 
 static void swapped_chunks_are_noticed(void **state) {
     (void)state;
-    bool all[64];
+    bool all[64] = {false};
     all_but(all, torture.size, torture.size);
     for (size_t k = 0; k + 1 < torture.count; k++) {
         const struct container_entry *first = &torture.entries[k];
@@ -392,7 +392,7 @@ static void swapped_chunks_are_noticed(void **state) {
 /* Chunks of an older file in the same disk blocks: sound, and not this file's. */
 static void chunks_of_another_file(void **state) {
     (void)state;
-    bool intact[64];
+    bool intact[64] = {false};
     char path[512];
     snprintf(path, sizeof path, "%s/other.crank", torture.folder);
     write_original(path, true);
@@ -441,8 +441,7 @@ static int open_error(const void *bytes, size_t size) {
 static void files_that_are_not_ours(void **state) {
     (void)state;
     const char *const texts[] = {"time_s,battery\n0,12.6\n", "\x89PNG\r\n\x1a\n", "x",
-                                 "\xC7"
-                                 "CU\n"};
+                                 "\xC7\x43U\n"};
     for (size_t i = 0; i < 4; i++) {
         assert_int_equal(open_error(texts[i], strlen(texts[i])), -EMEDIUMTYPE);
         check_verify(CONTAINER_NOT_OURS, "not ours");
@@ -492,7 +491,7 @@ static void newer_files(void **state) {
     bytes[torture.entries[4].offset + 7] = 0x80;
     sum_up(bytes + torture.entries[4].offset, torture.entries[4].length);
     put(bytes, torture.size);
-    bool intact[64];
+    bool intact[64] = {false};
     all_but(intact, torture.entries[4].offset, torture.entries[4].offset + 1);
     check_file(intact, CONTAINER_NEWER, CONTAINER_NEWER);
     check_verify(CONTAINER_NEWER, "newer");
