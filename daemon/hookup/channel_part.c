@@ -9,9 +9,9 @@
 #include <string.h>
 
 static const char *const channel_keys[] = {
-    "board",       "input",  "role",    "unit",       "divider",   "volts-per-count",
-    "points",      "offset", "nominal", "tolerance",  "threshold", "amps-per-volt",
-    "measured-at", "skew",   "delay",   "input-ohms", NULL};
+    "board",       "input",         "role",   "unit",       "divider",   "volts-per-count",
+    "points",      "amps-per-volt", "offset", "nominal",    "tolerance", "threshold",
+    "measured-at", "skew",          "delay",  "input-ohms", NULL};
 
 #define PLACES (PLACE_BATTERY + 1)
 

@@ -83,14 +83,16 @@ static void begin_section(struct splitter *splitter, const char *line, size_t le
     trim(&name, &name_length);
 
     struct document_section *section = arena_take(splitter->arena, sizeof *section);
-    char *title =
-        arena_text(splitter->arena, line, (size_t)((close ? close + 1 : line + length) - line));
+    char *title = arena_take(splitter->arena, inside_length + 3);
     char *kind_text = arena_text(splitter->arena, inside, kind_length);
     char *name_text = arena_text(splitter->arena, name, name_length);
     if (!section || !title || !kind_text || !name_text) {
         splitter->out_of_memory = true;
         return;
     }
+    title[0] = '[';
+    memcpy(title + 1, inside, inside_length);
+    title[inside_length + 1] = ']';
     *section = (struct document_section){
         .title = title, .kind = kind_text, .name = name_text, .line = splitter->line};
     *splitter->next_section = section;
