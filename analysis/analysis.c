@@ -129,6 +129,8 @@ static int describe_attempt(struct work *work, size_t index, const struct survey
     size_t channel;
     if (survey_rpm(survey, &attempt->rpm, &attempt->rpm_low, &attempt->rpm_high, &channel))
         attempt->rpm_source = work->record->vehicle->channels[channel].name;
+    else
+        attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
     int result = checks_add(survey, attempt->number, work->analysis);
     if (result == 0)
         result = verdict_draw(survey, attempt->number, attempt->outcome, work->analysis,

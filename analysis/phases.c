@@ -334,7 +334,9 @@ static bool cranking_begins(const struct phases *phases, enum cause *cause, doub
         *cause = CAUSE_CURRENT;
         return true;
     }
-    if (phases->battery.state == BATTERY_CRANKING) {
+    /* A sag that outlasts the starter's current (the engine catches) is no second cranking. */
+    if (phases->battery.state == BATTERY_CRANKING &&
+        phases->battery.cranking_from_s > phases->released_s) {
         *cause = CAUSE_BATTERY;
         *at_s = phases->battery.cranking_from_s;
         return true;

@@ -258,7 +258,8 @@ bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, doubl
             *channel = sensor->signal;
             if (signal->has_wheel && (revolutions_rpm(&signal->later, rpm, slowest, fastest) ||
                                       revolutions_rpm(&signal->all, rpm, slowest, fastest)))
-                return true;
+                /* an engine that catches at once leaves no cranking speed to speak of */
+                return *fastest < survey->limits->running_speed;
         }
     }
     return false;

@@ -679,7 +679,7 @@ int main(int argc, char **argv) {
     pthread_sigmask(SIG_BLOCK, &ending, NULL);
     signal(SIGPIPE, SIG_IGN);
     int signals = signalfd(-1, &ending, SFD_CLOEXEC);
-    daemon.wake = eventfd(0, EFD_CLOEXEC);
+    daemon.wake = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     if (signals < 0 || daemon.wake < 0) {
         say("cannot start: %s", strerror(errno));
         return 3;
