@@ -13,8 +13,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define TIME_MOST_S 2.3e9 /* +-; in nanoseconds playback's axis holds it (2^61), dates up to 2042  \
-                           */
+/* +-: playback's axis of nanoseconds holds it (2^61), and dates up to 2042. */
+#define TIME_MOST_S 2.3e9
 
 void import_survey_begin(struct import_survey *survey, const struct hookup *hookup,
                          struct problems *problems) {

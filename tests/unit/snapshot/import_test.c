@@ -94,8 +94,7 @@ static void the_same_file_in_other_clothes(void **state) {
     static const char *const files[] = {
         "time_s,battery,feed\n0,12.5,4.98\n0.5,12.25,4.99\n1,12,5\n",
         "time_s,battery,feed\r\n0,12.5,4.98\r\n0.5,12.25,4.99\r\n1,12,5\r\n",
-        "\xef\xbb\xbf\"time_s\",\"battery\",\"feed\"\n\"0\",\"12.5\",\"4.98\"\n0.5,12.25,4.99\n"
-        "1,12,5",
+        "\xef\xbb\xbf\"time_s\",\"battery\",\"feed\"\n\"0\",\"12.5\",4.98\n0.5,12.25,4.99\n1,12,5",
         "time_s, battery, feed\n 0, 12.50, 4.98\n\n5e-1, 12.25, 4.99\n1.0, 12.00, 5.00\n\n\n",
     };
     static const int32_t expected[] = {1250, 498, 1225, 499, 1200, 500};
