@@ -36,7 +36,7 @@ static double noise(void) {
 }
 
 static int32_t *room(size_t count) {
-    int32_t *samples = calloc(count, sizeof *samples);
+    int32_t *samples = malloc(count ? count * sizeof *samples : 1);
     assert_non_null(samples);
     return samples;
 }
