@@ -137,7 +137,7 @@ static void clocks(void **state) {
 /* A rate that is none would put scans anywhere. */
 static void impossible_clocks_are_refused(void **state) {
     (void)state;
-    const double rates[] = {0, -1, NAN, INFINITY};
+    const double rates[] = {0, -1, (double)NAN, (double)INFINITY};
     for (size_t i = 0; i < 4; i++) {
         const struct chunk_clock clock = {.place = place, .rate_hz = rates[i]};
         struct chunk chunk;
