@@ -78,6 +78,30 @@ static void test_key_off_from_cranking(void **state) {
     }
 }
 
+/* The engine is switched off; the battery still stands at what the alternator left, and no lead
+ * shows the key. With another feed that stands, the same fall is the one feed's own. */
+static void test_key_off_from_running(void **state) {
+    (void)state;
+    for (int other_stands = 0; other_stands < 2; other_stands++) {
+        struct van van;
+        open_van(&van, WITH_BATTERY | WITH_SECOND_FEED);
+        turn_key(&van, true);
+        yard_pass(&van.yard, 2.0);
+        yard_engage(&van.yard);
+        yard_pass(&van.yard, 1.5);
+        van.yard.rest = 14.2;
+        yard_release(&van.yard);
+        yard_pass(&van.yard, 10.0);
+        assert_int_equal(watch_phase(van.yard.watch), PHASE_RUNNING);
+        van.yard.volts[van.feed] = 0.0;
+        if (!other_stands)
+            van.yard.volts[van.second] = 0.0;
+        yard_pass(&van.yard, 5.0);
+        assert_int_equal(yard_count(&van.yard, "feed"), other_stands);
+        yard_close(&van.yard);
+    }
+}
+
 /* A feed with nothing beside it: a fall that is not to nothing is an event. */
 static void test_partial_fall(void **state) {
     (void)state;
@@ -286,6 +310,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_key_off_is_no_event),
         cmocka_unit_test(test_key_off_from_cranking),
+        cmocka_unit_test(test_key_off_from_running),
         cmocka_unit_test(test_partial_fall),
         cmocka_unit_test(test_dip),
         cmocka_unit_test(test_collapse_with_the_key_shown),
