@@ -208,7 +208,7 @@ static enum MHD_Result post_keep(struct serve *serve, struct request *request, c
     if (number == -ENOSPC || number == -EDQUOT)
         return send_error(request->connection, MHD_HTTP_INSUFFICIENT_STORAGE,
                           "no room for a snapshot; the moment is marked in the ring",
-                          "delete snapshots, or raise snapshot-bytes in the hookup");
+                          "delete snapshots, or raise `snapshots` in the hookup's [storage]");
     if (number < 0)
         return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR, strerror(-number),
                           NULL);
