@@ -96,7 +96,7 @@ struct analysis_finding *result_add_finding(struct analysis *analysis) {
     return &analysis->findings[analysis->finding_count++];
 }
 
-static char *sentence(const char *format, va_list arguments) {
+__attribute__((format(printf, 1, 0))) static char *sentence(const char *format, va_list arguments) {
     char *text = NULL;
     return vasprintf(&text, format, arguments) < 0 ? NULL : text;
 }

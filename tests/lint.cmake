@@ -4,7 +4,7 @@ file(GLOB_RECURSE own_sources CONFIGURE_DEPENDS
   ${PROJECT_SOURCE_DIR}/analysis/*.[ch] ${PROJECT_SOURCE_DIR}/drivers/*.[ch]
   ${PROJECT_SOURCE_DIR}/daemon/*.[ch] ${PROJECT_SOURCE_DIR}/tests/*.[ch])
 set(checked_sources ${own_sources})
-list(FILTER checked_sources INCLUDE REGEX "/(analysis|drivers|daemon)/.*\\.c$")
+list(FILTER checked_sources INCLUDE REGEX "^${PROJECT_SOURCE_DIR}/(analysis|drivers|daemon)/.*\\.c$")
 
 add_custom_target(format-check
   COMMAND clang-format --dry-run --Werror ${own_sources}
