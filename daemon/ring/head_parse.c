@@ -97,7 +97,7 @@ static int get_scale(const json_t *input, struct scale *scale, const struct why 
 
 static int get_input(const json_t *input, size_t index, struct board_description *description,
                      const struct why *why) {
-    int64_t number, bits, low = 1, high = 0; /* low > high: not known */
+    int64_t number, bits = 0, low = 1, high = 0; /* low > high: not known */
     int error = get_whole(input, "input", (int64_t)index, (int64_t)index, &number, why);
     if (!error)
         error = get_whole(input, "bits", 0, 32, &bits, why);
@@ -174,7 +174,7 @@ static int get_streams(struct parsed *parsed, const struct why *why) {
 /* ---- the hookup ---- */
 
 static bool is_import(const struct head *head) {
-    return strcmp(head->streams[0].driver, "import") == 0;
+    return head->stream_count > 0 && strcmp(head->streams[0].driver, "import") == 0;
 }
 
 /* The first problem as a sentence; there is hardly ever another in a file that once was read. */
