@@ -174,7 +174,8 @@ static int get_streams(struct parsed *parsed, const struct why *why) {
 /* ---- the hookup ---- */
 
 static bool is_import(const struct head *head) {
-    return head->stream_count > 0 && strcmp(head->streams[0].driver, "import") == 0;
+    return head->stream_count > 0 && head->streams[0].driver &&
+           strcmp(head->streams[0].driver, "import") == 0;
 }
 
 /* The first problem as a sentence; there is hardly ever another in a file that once was read. */
