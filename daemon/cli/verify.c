@@ -38,6 +38,6 @@ int command_verify(const struct command_line *given) {
         (void)print_json(json_pack("{s:s, s:s, s:s, s:s}", "schema", "cranktrap.verify/1", "file",
                                    line.argv[1], "state", state_name(state), "text", text));
     else
-        printf("%s: %s: %s\n", line.argv[1], state_name(state), text);
+        printf("%s: %s\n", line.argv[1], text);
     return (int)state;
 }
