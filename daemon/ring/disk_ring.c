@@ -158,13 +158,31 @@ static int list_segment(struct disk_ring *ring, uint64_t number) {
     return error;
 }
 
-/* The open segment is no longer written to; where `remove` and nobody reads it, it goes. */
+/* Bytes that closing a segment properly appends: the head once more, and END. */
+static uint64_t closing_bytes(const struct disk_ring *ring) {
+    return strlen(ring->head) + 2 * CHUNK_FRONT_MAX;
+}
+
+/* The file's size, with what closing it or a torn write has left; 0 where it cannot be told. */
+static uint64_t file_size(const struct disk_ring *ring, uint64_t number) {
+    char name[SEGMENT_NAME_MAX];
+    struct stat facts;
+    segment_name(number, name);
+    return fstatat(ring->folder_file, name, &facts, 0) < 0 ? 0 : (uint64_t)facts.st_size;
+}
+
+/* The segment was closed and is no longer written to; where `remove` and nobody reads it, it
+ * goes. */
 static void leave_segment(struct disk_ring *ring, bool remove) {
+    /* Only this thread changes the list: it may be read without the lock. */
+    uint64_t number = ring->list[ring->count - 1].number;
+    uint64_t size = file_size(ring, number);
     pthread_mutex_lock(&ring->lock);
     struct segment *last = &ring->list[ring->count - 1];
-    uint64_t number = last->number;
     remove = remove && !last->pins;
     ring->appending = false;
+    ring->state.bytes += size - last->bytes;
+    last->bytes = size;
     if (remove)
         forget_segment(ring, ring->count - 1);
     pthread_mutex_unlock(&ring->lock);
@@ -191,7 +209,7 @@ static void abandon_segment(struct disk_ring *ring) {
 
 /* A new segment with head and clocks. */
 static int begin_segment(struct disk_ring *ring) {
-    uint64_t due = strlen(ring->head) + ring->kept.bytes;
+    uint64_t due = 2 * closing_bytes(ring) + ring->kept.bytes;
     prune_to_bound(ring, due);
     prune_to_free(ring, ring->settings.keep_free_bytes + due);
     uint64_t number = ring->next_number;
@@ -254,7 +272,7 @@ static int write_kept(struct disk_ring *ring) {
     }
     while (kept->written < kept->count) {
         const struct chunk *chunk = &kept->chunk[kept->written];
-        prune_to_bound(ring, chunk->length);
+        prune_to_bound(ring, chunk->length + closing_bytes(ring));
         int error = container_append(ring->segment, chunk);
         if (error)
             return error;
