@@ -7,6 +7,7 @@
 #include "attempts.h"
 #include "checks.h"
 #include "feeds.h"
+#include "requests.h"
 #include "result.h"
 #include "survey.h"
 #include "verdict.h"
@@ -22,6 +23,7 @@ struct work {
     void *context;
     struct phases *phases;
     struct feeds *feeds;
+    struct requests *requests;
     struct attempt *attempts;
     size_t attempt_count;
     struct analysis *analysis;
@@ -34,38 +36,52 @@ static void tell(const struct work *work, double share) {
 
 /* ---- pass 1 ---- */
 
+/* Adds a phase behind the others; one that a later change leaves no time for is forgotten. */
+static int add_phase(struct work *work, enum phase phase, double at_s) {
+    struct analysis *analysis = work->analysis;
+    while (analysis->phase_count > 0) {
+        struct analysis_phase *last = &analysis->phases[analysis->phase_count - 1];
+        last->to_s = work->record->to_s;
+        if (last->phase == phase)
+            return 0;
+        if (last->from_s < at_s) {
+            last->to_s = at_s;
+            break;
+        }
+        at_s = last->from_s;
+        analysis->phase_count--;
+    }
+    struct analysis_phase *added = result_add_phase(analysis);
+    if (added == NULL)
+        return -ENOMEM;
+    *added = (struct analysis_phase){phase, at_s, work->record->to_s};
+    return 0;
+}
+
 /* The changes so far as phases without holes; the last one's end is set when it is known. */
 static int take_changes(struct work *work) {
-    struct analysis *analysis = work->analysis;
     struct phase_change change;
     while (phases_take(work->phases, &change)) {
-        double at_s = fmax(change.at_s, work->record->from_s);
-        if (analysis->phase_count > 0) {
-            struct analysis_phase *last = &analysis->phases[analysis->phase_count - 1];
-            at_s = fmax(at_s, last->from_s);
-            last->to_s = at_s;
-        }
-        struct analysis_phase *phase = result_add_phase(analysis);
-        if (phase == NULL)
-            return -ENOMEM;
-        *phase = (struct analysis_phase){change.phase, at_s, work->record->to_s};
+        int result = add_phase(work, change.phase, fmax(change.at_s, work->record->from_s));
+        if (result != 0)
+            return result;
     }
     return 0;
 }
 
 static int first_pass(struct work *work) {
     const struct record *record = work->record;
-    struct analysis_phase *unknown = result_add_phase(work->analysis);
-    if (unknown == NULL)
-        return -ENOMEM;
-    *unknown = (struct analysis_phase){PHASE_UNKNOWN, record->from_s, record->to_s};
-    int result = record->seek(record->context, record->from_s);
+    int result = add_phase(work, PHASE_UNKNOWN, record->from_s);
+    if (result == 0)
+        result = record->seek(record->context, record->from_s);
     if (result < 0)
         return result;
     struct record_run run;
     while ((result = record->next(record->context, &run)) > 0) {
         phases_push(work->phases, &run);
         result = feeds_push(work->feeds, &run);
+        if (result == 0)
+            result = requests_push(work->requests, &run);
         if (result == 0)
             result = take_changes(work);
         if (result < 0)
@@ -76,6 +92,8 @@ static int first_pass(struct work *work) {
         return result;
     phases_finish(work->phases);
     result = feeds_finish(work->feeds);
+    if (result == 0)
+        result = requests_finish(work->requests, record->to_s);
     return result < 0 ? result : take_changes(work);
 }
 
@@ -158,11 +176,14 @@ static int look_at_window(struct work *work, size_t index) {
 
 /* ---- the attempt that matters most ---- */
 
+/* A fault before none; a failed attempt before one whose end is not known, that before a good one.
+ */
 static int weight(const struct analysis_attempt *attempt) {
-    bool failed = attempt->outcome == OUTCOME_DID_NOT_START ||
-                  attempt->outcome == OUTCOME_DID_NOT_CRANK ||
-                  attempt->outcome == OUTCOME_STARTED_THEN_STOPPED;
-    return (attempt->verdict.fault != FAULT_NOTHING_FOUND ? 2 : 0) + (failed ? 1 : 0);
+    bool fault = attempt->verdict.fault != FAULT_NOTHING_FOUND;
+    bool started = attempt->outcome == OUTCOME_STARTED;
+    bool unknown =
+        attempt->outcome == OUTCOME_UNKNOWN || attempt->outcome == OUTCOME_RELEASED_EARLY;
+    return (fault ? 3 : 0) + (started ? 0 : unknown ? 1 : 2);
 }
 
 static int choose_verdict(struct analysis *analysis) {
@@ -178,8 +199,12 @@ static int choose_verdict(struct analysis *analysis) {
 
 static int second_pass(struct work *work) {
     struct analysis *analysis = work->analysis;
-    bool can_see = vehicle_channel_by_role(work->record->vehicle, ROLE_BATTERY) != CHANNEL_NONE;
-    int result = attempts_find(analysis->phases, analysis->phase_count, NULL, 0, can_see,
+    const struct vehicle *vehicle = work->record->vehicle;
+    bool can_see = vehicle_channel_by_role(vehicle, ROLE_BATTERY) != CHANNEL_NONE ||
+                   vehicle_channel_by_role(vehicle, ROLE_STARTER_CURRENT) != CHANNEL_NONE;
+    size_t count;
+    const struct request *requests = requests_list(work->requests, &count);
+    int result = attempts_find(analysis->phases, analysis->phase_count, requests, count, can_see,
                                &work->attempts, &work->attempt_count);
     size_t windows = work->attempt_count > 0 ? work->attempt_count : 1;
     for (size_t i = 0; i < windows && result == 0; i++) {
@@ -203,10 +228,13 @@ int analysis_run(const struct record *record, const struct limits *limits,
     if (error == 0)
         error = feeds_new(record->vehicle, limits, &work.feeds);
     if (error == 0)
+        error = requests_new(record->vehicle, &work.requests);
+    if (error == 0)
         error = first_pass(&work);
     if (error == 0)
         error = second_pass(&work);
     free(work.attempts);
+    requests_free(work.requests);
     feeds_free(work.feeds);
     phases_free(work.phases);
     if (error == 0)

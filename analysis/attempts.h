@@ -6,14 +6,10 @@
 #define CRANKTRAP_ATTEMPTS_H
 
 #include "analysis.h"
+#include "requests.h"
 
 #include <stdbool.h>
 #include <stddef.h>
-
-/* A stretch in which a start was asked for. */
-struct request {
-    double from_s, to_s;
-};
 
 struct attempt {
     double from_s, to_s;

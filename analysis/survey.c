@@ -55,10 +55,12 @@ enum phase survey_phase_at(const struct survey *survey, double at_s) {
     return phase;
 }
 
+/* Those of the window, but not what falls while the key is off: that is no event anyhow. */
 static void choose_dips(struct survey *survey, const struct survey_window *window) {
     for (size_t i = 0; i < window->dip_count; i++) {
         const struct feed_dip *dip = &window->dips[i];
-        if (dip->from_until_s < window->from_s || dip->from_until_s >= window->to_s)
+        if (dip->from_until_s < window->from_s || dip->from_until_s >= window->to_s ||
+            survey_phase_at(survey, dip->from_until_s) == PHASE_KEY_OFF)
             continue;
         if (survey->dip_count < SURVEY_DIPS)
             survey->dips[survey->dip_count++] = dip;
@@ -245,6 +247,13 @@ bool survey_turned(const struct survey *survey) {
     return false;
 }
 
+/* Was the signal sampled fast enough for its edges to mean anything while cranking? */
+static bool fast_enough(const struct survey *survey, size_t channel) {
+    const struct reading *reading = reading_of(survey, channel, PHASE_CRANKING);
+    double shortest_s = survey_shortest_state(reading);
+    return shortest_s >= survey->limits->samples_per_state * reading->period_s;
+}
+
 bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
                 size_t *channel) {
     const struct vehicle *vehicle = survey->vehicle;
@@ -256,8 +265,9 @@ bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, doubl
                 continue;
             const struct survey_signal *signal = &survey->signals[sensor->signal];
             *channel = sensor->signal;
-            if (signal->has_wheel && (revolutions_rpm(&signal->later, rpm, slowest, fastest) ||
-                                      revolutions_rpm(&signal->all, rpm, slowest, fastest)))
+            if (signal->has_wheel && fast_enough(survey, sensor->signal) &&
+                (revolutions_rpm(&signal->later, rpm, slowest, fastest) ||
+                 revolutions_rpm(&signal->all, rpm, slowest, fastest)))
                 /* an engine that catches at once leaves no cranking speed to speak of */
                 return *fastest < survey->limits->running_speed;
         }

@@ -7,27 +7,13 @@
 
 #include "checks.h"
 #include "collapse.h"
+#include "coverage.h"
 #include "result.h"
+#include "words.h"
 
 #include <errno.h>
 #include <math.h>
-
-static const char *channel_name(const struct survey *survey, size_t channel) {
-    return survey->vehicle->channels[channel].name;
-}
-
-static const char *phase_words(enum phase phase) {
-    switch (phase) {
-    case PHASE_CRANKING:
-        return "while the starter turned";
-    case PHASE_RUNNING:
-        return "while the engine ran";
-    case PHASE_KEY_ON:
-        return "with the key on";
-    default:
-        return "while the phase was not known";
-    }
-}
+#include <stdlib.h>
 
 static int add_finding(const struct survey *survey, const struct collapse *collapse,
                        unsigned attempt, struct analysis *analysis) {
@@ -47,8 +33,8 @@ static int add_finding(const struct survey *survey, const struct collapse *colla
         .extreme = collapse->lowest,
         .unit = survey->vehicle->channels[dip->channel].unit,
         .text = result_sentence(&error, "%s fell from %.2f V to %.2f V %s.",
-                                channel_name(survey, dip->channel), collapse->before,
-                                collapse->lowest, phase_words(collapse->phase)),
+                                words_channel(survey, dip->channel), collapse->before,
+                                collapse->lowest, words_phase(collapse->phase)),
     };
     return error;
 }
@@ -57,18 +43,22 @@ static int add_finding(const struct survey *survey, const struct collapse *colla
 
 static void say_observed(const struct survey *survey, const struct collapse *collapse,
                          struct analysis_verdict *verdict, int *error) {
-    const struct vehicle_channel *feed = &survey->vehicle->channels[collapse->dip->channel];
-    const char *place =
-        feed->measured_at == PLACE_UNKNOWN ? "its probe" : place_name(feed->measured_at);
-    if (isnan(collapse->battery_volts))
-        verdict->observed = result_sentence(error, "%s fell from %.2f V to %.2f V at the %s %s.",
-                                            feed->name, collapse->before, collapse->lowest, place,
-                                            phase_words(collapse->phase));
-    else
-        verdict->observed = result_sentence(
-            error, "%s fell from %.2f V to %.2f V at the %s %s; the battery held %.1f V.",
-            feed->name, collapse->before, collapse->lowest, place, phase_words(collapse->phase),
-            collapse->battery_volts);
+    const struct feed_dip *dip = collapse->dip;
+    const struct vehicle_channel *feed = &survey->vehicle->channels[dip->channel];
+    char *length = isnan(dip->to_s)
+                       ? result_sentence(error, "to the end of the record")
+                       : result_sentence(error, "for %.3f s", dip->to_s - dip->from_until_s);
+    char *battery =
+        isnan(collapse->battery_volts)
+            ? result_sentence(error, "the battery was not watched")
+            : result_sentence(error, "the battery held %.1f V", collapse->battery_volts);
+    if (length != NULL && battery != NULL)
+        verdict->observed =
+            result_sentence(error, "%s fell from %.2f V to %.2f V %s %s, %s; %s.", feed->name,
+                            collapse->before, collapse->lowest, words_place(feed->measured_at),
+                            words_phase(collapse->phase), length, battery);
+    free(length);
+    free(battery);
 }
 
 static void say_doubts(const struct survey *survey, const struct collapse *collapse,
@@ -102,10 +92,10 @@ static void say_doubts(const struct survey *survey, const struct collapse *colla
         result_say(error, because,
                    "%s still showed edges between the falls, which a loose contact explains; a "
                    "probe that came off would look alike.",
-                   channel_name(survey, collapse->swinging));
+                   words_channel(survey, collapse->swinging));
     if (collapse->stopped_before != CHANNEL_NONE)
         result_say(error, because, "%s had stopped before the feed fell.",
-                   channel_name(survey, collapse->stopped_before));
+                   words_channel(survey, collapse->stopped_before));
 }
 
 static void say_reasons(const struct survey *survey, const struct collapse *collapse,
@@ -113,10 +103,11 @@ static void say_reasons(const struct survey *survey, const struct collapse *coll
     struct analysis_texts *because = &verdict->because;
     double limit = feeds_lower_limit(survey->vehicle, survey->limits, collapse->dip->channel,
                                      collapse->battery_volts);
-    result_say(error, because,
-               "%s must hold at least %.2f V, also while cranking; it went down to "
-               "%.2f V.",
-               channel_name(survey, collapse->dip->channel), limit, collapse->lowest);
+    result_say(error, because, "%s must hold at least %.2f V, also while cranking.",
+               words_channel(survey, collapse->dip->channel), limit);
+    if (collapse->phase == PHASE_CRANKING && !isnan(survey->engaged_s))
+        result_say(error, because, "It let go %.3f s after the starter had engaged.",
+                   collapse->dip->from_until_s - survey->engaged_s);
     if (collapse->dip->times > 1)
         result_say(error, because,
                    "It came back and fell again: %u times within moments, as a "
@@ -129,6 +120,32 @@ static void say_reasons(const struct survey *survey, const struct collapse *coll
         result_say(error, because, "Its return stayed at %.2f V or below.",
                    collapse->return_highest);
     say_doubts(survey, collapse, verdict, error);
+}
+
+/* Feeds that fell as well, within this one's dip: what they share is the likelier cause. */
+static void say_other_feeds(const struct survey *survey, const struct collapse *collapse,
+                            struct analysis_verdict *verdict, int *error) {
+    for (size_t i = 0; i < survey->dip_count; i++) {
+        const struct feed_dip *dip = survey->dips[i];
+        double later_s = dip->from_until_s - collapse->dip->from_s;
+        if (dip->channel == collapse->dip->channel || later_s < 0.0 ||
+            (!isnan(collapse->dip->to_s) && dip->from_s > collapse->dip->to_s))
+            continue;
+        bool order_known = dip->from_s > collapse->dip->from_until_s;
+        if (order_known)
+            result_say(error, &verdict->followers, "%s fell too, %.1f ms later.",
+                       words_channel(survey, dip->channel),
+                       1e3 * (dip->from_until_s - collapse->dip->from_until_s));
+        else
+            result_say(error, &verdict->followers,
+                       "%s fell together with it, within %.1f ms: which of them was first is not "
+                       "known.",
+                       words_channel(survey, dip->channel), 1e3 * later_s);
+        result_say(error, &verdict->alternatives,
+                   "What %s and %s have in common: their supply in the control unit, or its own.",
+                   words_channel(survey, collapse->dip->channel),
+                   words_channel(survey, dip->channel));
+    }
 }
 
 static void say_followers(const struct survey *survey, const struct collapse *collapse,
@@ -144,7 +161,7 @@ static void say_followers(const struct survey *survey, const struct collapse *co
             error, &verdict->followers,
             "%s stopped: its last edge came %.1f ms before the feed was down, the next was "
             "due within %.1f ms.",
-            channel_name(survey, sensor->signal),
+            words_channel(survey, sensor->signal),
             1e3 * (collapse->dip->from_until_s - view->last_edge_s),
             1e3 * (collapse_edge_due(survey, collapse->index, sensor->signal) - view->last_edge_s));
     }
@@ -152,7 +169,7 @@ static void say_followers(const struct survey *survey, const struct collapse *co
 
 static void say_next(const struct survey *survey, const struct collapse *collapse,
                      struct analysis_verdict *verdict, int *error) {
-    const char *feed = channel_name(survey, collapse->dip->channel);
+    const char *feed = words_channel(survey, collapse->dip->channel);
     result_say(error, &verdict->alternatives,
                "A contact or a break in the wire of %s between the control unit and the probe.",
                feed);
@@ -186,6 +203,7 @@ static int say_collapse(const struct survey *survey, const struct collapse *coll
     say_observed(survey, collapse, verdict, &error);
     say_reasons(survey, collapse, verdict, &error);
     say_followers(survey, collapse, verdict, &error);
+    say_other_feeds(survey, collapse, verdict, &error);
     say_next(survey, collapse, verdict, &error);
     return error;
 }
@@ -195,13 +213,17 @@ static int say_collapse(const struct survey *survey, const struct collapse *coll
 /* A dip that something else explains: said, not blamed. */
 static void say_explained(const struct survey *survey, const struct collapse *collapse,
                           struct analysis_verdict *verdict, int *error) {
-    const char *feed = channel_name(survey, collapse->dip->channel);
+    const char *feed = words_channel(survey, collapse->dip->channel);
     verdict->certainty = CERTAINTY_CANNOT_TELL;
     if (collapse->battery_low)
         result_say(error, &verdict->because,
                    "%s fell, but so did the battery, to %.1f V: too little to supply it. This "
                    "version draws no verdict on the battery.",
                    feed, collapse->battery_volts);
+    if (collapse->battery_low)
+        result_say(error, &verdict->next,
+                   "Charge and test the battery, then its posts and cables under load, before the "
+                   "sensor circuits. Batteries gas: no sparks.");
     if (collapse->return_rose)
         result_say(error, &verdict->because,
                    "%s was low against its return because the return rose to %.2f V. This version "
@@ -210,60 +232,81 @@ static void say_explained(const struct survey *survey, const struct collapse *co
     if (collapse->lead_suspect)
         result_say(error, &verdict->because,
                    "%s read as dead while %s went on swinging fully: the lead on %s is suspect, "
-                   "not the circuit. Seat the probe again and repeat.",
-                   feed, channel_name(survey, collapse->swinging), feed);
+                   "not the circuit.",
+                   feed, words_channel(survey, collapse->swinging), feed);
+    if (collapse->lead_suspect)
+        result_say(error, &verdict->next, "Seat the probe on %s again, tug at it, and repeat.",
+                   feed);
+}
+
+static void observe_nothing(unsigned attempt, enum outcome outcome, enum coverage covered,
+                            struct analysis_verdict *verdict, int *error) {
+    if (outcome == OUTCOME_DID_NOT_CRANK) {
+        verdict->certainty = CERTAINTY_CANNOT_TELL;
+        verdict->observed = result_sentence(
+            error, "A start was asked for, and nothing that is watched shows the starter pulling.");
+    } else if (covered == COVERED_NOTHING) {
+        verdict->certainty = CERTAINTY_CANNOT_TELL;
+        verdict->observed =
+            result_sentence(error, "Nothing on the watched leads could be judged in this record.");
+    } else {
+        verdict->certainty = covered == COVERED_ALL ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
+        verdict->observed = result_sentence(
+            error, "Every watched circuit that could be judged stayed within its limits%s.",
+            attempt > 0 ? " while the starter turned" : "");
+    }
+}
+
+/* What a technician would do next after an attempt in which nothing watched was at fault. */
+static void say_next_after_nothing(enum outcome outcome, struct analysis_verdict *verdict,
+                                   int *error) {
+    switch (outcome) {
+    case OUTCOME_DID_NOT_START:
+    case OUTCOME_STARTED_THEN_STOPPED:
+        result_say(error, &verdict->next,
+                   "The fault was not on the circuits that were watched and judged. Move leads to "
+                   "what was not tested, fuel and ignition commands first, by rated probes or "
+                   "clamps only, and wait for the next attempt that fails.");
+        break;
+    case OUTCOME_DID_NOT_CRANK:
+        result_say(error, &verdict->next,
+                   "Ask for a start again and measure at the solenoid's control terminal, then the "
+                   "drop over both battery cables: stand clear of belts and fans, brake on, out of "
+                   "gear, for it may crank after all.");
+        break;
+    case OUTCOME_RELEASED_EARLY:
+        result_say(error, &verdict->next,
+                   "The starter was let go too soon to tell. Crank again, 10 to 15 s at most, then "
+                   "let it rest; stand clear of belts and fans.");
+        break;
+    case OUTCOME_STARTED:
+        result_say(error, &verdict->next,
+                   "It started: leave the leads as they are and wait for an attempt that fails.");
+        break;
+    case OUTCOME_UNKNOWN:
+        result_say(error, &verdict->next,
+                   "Whether it started cannot be told. A lead on a position sensor's signal, with "
+                   "some seconds recorded behind the release, would tell.");
+        break;
+    }
 }
 
 static void say_nothing_found(const struct survey *survey, unsigned attempt, enum outcome outcome,
                               const struct analysis *analysis, struct analysis_verdict *verdict,
                               int *error) {
-    size_t failed = checks_failed(analysis, attempt);
-    if (failed > 0) {
+    bool explained = verdict->certainty == CERTAINTY_CANNOT_TELL; /* a dip with another reason */
+    if (checks_failed(analysis, attempt) > 0 || explained) {
         verdict->certainty = CERTAINTY_CANNOT_TELL;
-        result_say(error, &verdict->because,
-                   "%zu check%s failed (see Checks). This version draws a verdict from a feed that "
-                   "collapses only; read the failed ones yourself.",
-                   failed, failed == 1 ? "" : "s");
+        verdict->observed = result_sentence(
+            error, explained ? "A feed fell, but something else explains it: no circuit is blamed."
+                             : "No feed fell, but a circuit was out of its limits.");
+        coverage_say_failed(survey, attempt, analysis, CHANNEL_NONE, verdict, error);
+        return;
     }
-    if (verdict->observed == NULL && failed == 0 && verdict->certainty != CERTAINTY_CANNOT_TELL)
-        verdict->observed =
-            result_sentence(error, "Every watched circuit that this version judges was good.");
-    bool bad_end = outcome == OUTCOME_DID_NOT_START || outcome == OUTCOME_STARTED_THEN_STOPPED;
-    if (bad_end)
-        result_say(error, &verdict->next,
-                   "The fault was not on the circuits watched here. Move the leads to what was not "
-                   "tested, fuel and ignition commands first, by rated probes or clamps only, and "
-                   "wait for the next one.");
-    (void)survey;
-}
-
-/* ---- what was not watched ---- */
-
-static void say_not_tested(const struct survey *survey, struct analysis_verdict *verdict,
-                           int *error) {
-    static const struct {
-        enum role role;
-        const char *text;
-    } roles[] = {
-        {ROLE_BATTERY, "The battery."},
-        {ROLE_STARTER_CURRENT, "The starter's current: it would show a cranking beyond doubt."},
-        {ROLE_SUPPLY, "The supply of the control unit (main relay)."},
-        {ROLE_GROUND, "The engine's and the control unit's grounds."},
-        {ROLE_COMMAND, "Injector and coil commands."},
-    };
-    const struct vehicle *vehicle = survey->vehicle;
-    for (size_t i = 0; i < sizeof roles / sizeof *roles; i++)
-        if (vehicle_channel_by_role(vehicle, roles[i].role) == CHANNEL_NONE)
-            result_say(error, &verdict->not_tested, "%s", roles[i].text);
-    for (size_t i = 0; i < vehicle->sensor_count; i++) {
-        const struct vehicle_sensor *sensor = &vehicle->sensors[i];
-        if (sensor->feed == CHANNEL_NONE && sensor->kind == SENSOR_HALL)
-            result_say(error, &verdict->not_tested, "The feed of sensor %s.", sensor->name);
-        if (sensor->ret == CHANNEL_NONE)
-            result_say(error, &verdict->not_tested, "The return of sensor %s.", sensor->name);
-        if (sensor->signal == CHANNEL_NONE)
-            result_say(error, &verdict->not_tested, "The signal of sensor %s.", sensor->name);
-    }
+    observe_nothing(attempt, outcome, coverage_of(survey, attempt, analysis), verdict, error);
+    coverage_say_good(survey, attempt, analysis, verdict, error);
+    if (attempt > 0)
+        say_next_after_nothing(outcome, verdict, error);
 }
 
 int verdict_draw(const struct survey *survey, unsigned attempt, enum outcome outcome,
@@ -288,7 +331,9 @@ int verdict_draw(const struct survey *survey, unsigned attempt, enum outcome out
         error = say_collapse(survey, &first, verdict);
     else if (error == 0)
         say_nothing_found(survey, attempt, outcome, analysis, verdict, &error);
+    if (error == 0 && first.dip != NULL)
+        coverage_say_failed(survey, attempt, analysis, first.dip->channel, verdict, &error);
     if (error == 0)
-        say_not_tested(survey, verdict, &error);
+        coverage_say_not_tested(survey, attempt, analysis, verdict, &error);
     return error;
 }
