@@ -263,11 +263,13 @@ static int get_hookup(struct parsed *parsed, const struct why *why) {
 
 static int get_all(struct parsed *parsed, const struct why *why) {
     const char *format = get_text(parsed->root, "format", why);
-    const char *software = format ? get_text(parsed->root, "software", why) : NULL;
-    if (!software)
+    if (!format)
         return -EBADMSG;
     if (strcmp(format, HEAD_FORMAT) != 0)
         return bad(why, "the head is of format \"%.40s\", this program reads " HEAD_FORMAT, format);
+    const char *software = get_text(parsed->root, "software", why);
+    if (!software)
+        return -EBADMSG;
     parsed->head.software = strdup(software);
     if (!parsed->head.software)
         return -ENOMEM;

@@ -14,6 +14,8 @@
 #include <string.h>
 
 #define LIMIT_NS      (INT64_C(1) << 61)
+#define RATE_LOWEST   1e-6 /* scans a second: beyond, no clock of a board */
+#define RATE_HIGHEST  1e12
 #define BETWEEN_BOOTS 1000000000 /* at least, where the wall times of two boots overlap */
 
 struct boot {
@@ -74,7 +76,7 @@ void timeline_free(struct timeline *timeline) {
 }
 
 int timeline_add(struct timeline *timeline, const struct chunk_clock *clock) {
-    if (!isfinite(clock->rate_hz) || clock->rate_hz <= 0)
+    if (!(clock->rate_hz >= RATE_LOWEST && clock->rate_hz <= RATE_HIGHEST))
         return 0;
     if (timeline->clocks == timeline->clock_room) {
         size_t room = timeline->clock_room ? 2 * timeline->clock_room : 64;
@@ -244,7 +246,7 @@ static int64_t own_time(const struct timeline *timeline, const struct epoch *epo
 int64_t timeline_at(const struct timeline *timeline, size_t epoch, uint64_t scan) {
     const struct epoch *of = &timeline->epoch[epoch];
     int64_t at = add_ns(own_time(timeline, of, scan), timeline->boot[of->boot].shift_ns);
-    return add_ns(at, of->shift_ns);
+    return limited(at + of->shift_ns); /* at most 2^61 + 2^62 */
 }
 
 /* ---- placing ---- */

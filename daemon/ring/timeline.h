@@ -22,7 +22,7 @@ struct timeline;
 int timeline_new(struct timeline **timeline);
 void timeline_free(struct timeline *timeline); /* takes NULL */
 
-/* A clock; those that cannot be (rate not above 0) are passed over. 0 or -ENOMEM. */
+/* A clock; those that cannot be (a rate no board has) are passed over. 0 or -ENOMEM. */
 int timeline_add(struct timeline *timeline, const struct chunk_clock *clock);
 
 /* Sorts what was added; again after more was. 0 or -ENOMEM. */
