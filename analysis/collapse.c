@@ -137,9 +137,7 @@ static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
         if (signal->edges_during >= SWINGING_EDGES &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
-            /* Between the falls of a loose contact the sensor may well work: then the edges only
-               cast doubt. */
-            collapse->lead_suspect = collapse->dip->times <= 1;
+            collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;
         }
     }
@@ -251,6 +249,6 @@ enum certainty collapse_certainty(const struct collapse *collapse) {
         return CERTAINTY_CANNOT_TELL;
     bool doubt = collapse->battery_unwatched || collapse->loss_at_onset || collapse->barely ||
                  collapse->clipped || collapse->ends_at_once || collapse->ground_unclear ||
-                 collapse->stopped_before != CHANNEL_NONE || collapse->swinging != CHANNEL_NONE;
+                 collapse->stopped_before != CHANNEL_NONE;
     return doubt ? CERTAINTY_LIKELY : CERTAINTY_SHOWN;
 }

@@ -13,9 +13,9 @@
 
 #define CHUNK 32
 
-/* Hysteresis: parts of the swing below and above which a state counts. */
-#define LOW_SHARE  0.3
-#define HIGH_SHARE 0.7
+/* Hysteresis: part of the swing about its middle that counts as neither state. */
+#define HALL_BAND      0.4
+#define INDUCTIVE_BAND 0.2
 
 /* A smaller swing is noise; a Hall output swings volts, an inductive one little when slow. */
 #define HALL_LEAST_SWING      1.0
@@ -30,6 +30,7 @@ enum state { STATE_UNKNOWN, STATE_LOW, STATE_HIGH };
 struct edges {
     bool falls; /* the scale falls: high counts are low values */
     double least_swing;
+    double band;
     double memory_s;
     bool begun; /* `last` and the envelope hold something */
     bool state_begun_seen;
@@ -48,6 +49,7 @@ int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **e
     double least = kind == SENSOR_INDUCTIVE ? INDUCTIVE_LEAST_SWING : HALL_LEAST_SWING;
     made->falls = slope < 0.0;
     made->least_swing = slope == 0.0 ? HUGE_VAL : least / fabs(slope);
+    made->band = kind == SENSOR_INDUCTIVE ? INDUCTIVE_BAND : HALL_BAND;
     made->memory_s = kind == SENSOR_INDUCTIVE ? INDUCTIVE_MEMORY_S : HALL_MEMORY_S;
     *edges = made;
     return 0;
@@ -152,9 +154,9 @@ void edges_push(struct edges *edges, const int32_t *counts, size_t count, double
         double swing = edges->high - edges->low;
         if (swing >= edges->least_swing) {
             struct thresholds thresholds = {
-                .low = edges->low + LOW_SHARE * swing,
+                .low = edges->low + 0.5 * (1.0 - edges->band) * swing,
                 .middle = edges->low + 0.5 * swing,
-                .high = edges->low + HIGH_SHARE * swing,
+                .high = edges->low + 0.5 * (1.0 + edges->band) * swing,
             };
             if (!stays(edges, &thresholds, lowest, highest))
                 walk(edges, &thresholds, counts + i, length, time_s + period_s * (double)i,

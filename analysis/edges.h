@@ -4,8 +4,9 @@
  *
  * The two states are followed as an envelope of the recent highest and lowest values. An edge
  * counts when the signal has gone from below 30 % to above 70 % of the swing, or back (hysteresis);
- * its time is where it crossed the 50 % level, by a straight line between samples (the mid
- * reference level of IEEE Std 181).
+ * of an inductive sensor, from below 40 % to above 60 %, for the swing beside a wheel's gap is
+ * three times that of its teeth. Its time is where it crossed the 50 % level, by a straight line
+ * between samples (the mid reference level of IEEE Std 181).
  */
 #ifndef CRANKTRAP_EDGES_H
 #define CRANKTRAP_EDGES_H

@@ -131,14 +131,29 @@ static struct feed_dip *new_dip(struct feeds *feeds) {
     return &feeds->dips[feeds->dip_count++];
 }
 
+/* The feed is down again (or for the first time). */
+static void fall_begins(struct feed_dip *dip, double from_s) {
+    if (dip->fall_count < FEED_FALLS)
+        dip->falls[dip->fall_count] = (struct feed_fall){from_s, (double)NAN};
+    dip->fall_count++;
+}
+
+/* How much earlier or later the channel is sampled than the scan's time says. */
+static double lag_of(const struct feed *feed) {
+    const struct vehicle_channel *of = &feed->feeds->vehicle->channels[feed->channel];
+    return of->skew_s - of->delay_s;
+}
+
 static void dip_begins(struct feed *feed, const struct excursion_event *event) {
     struct feeds *feeds = feed->feeds;
+    double lag_s = lag_of(feed);
     if (feed->newest != CHANNEL_NONE) {
         struct feed_dip *before = &feeds->dips[feed->newest];
-        bool goes_on = before->ended_by_loss && event->from_s <= before->from_until_s;
-        if (goes_on || event->from_until_s - before->to_s < FLUTTER_S) {
+        bool goes_on = before->ended_by_loss && event->from_s + lag_s <= before->from_until_s;
+        if (goes_on || event->from_until_s + lag_s - before->to_s < FLUTTER_S) {
             before->times += goes_on ? 0 : 1;
             before->to_s = (double)NAN;
+            fall_begins(before, event->from_until_s + lag_s);
             before->ended_by_loss = false;
             return;
         }
@@ -147,14 +162,14 @@ static void dip_begins(struct feed *feed, const struct excursion_event *event) {
     feed->newest = CHANNEL_NONE;
     if (dip == NULL)
         return;
-    const struct vehicle_channel *of = &feeds->vehicle->channels[feed->channel];
     *dip = (struct feed_dip){
         .channel = feed->channel,
-        .from_s = event->from_s + of->skew_s - of->delay_s,
-        .from_until_s = event->from_until_s + of->skew_s - of->delay_s,
+        .from_s = event->from_s + lag_s,
+        .from_until_s = event->from_until_s + lag_s,
         .to_s = (double)NAN,
         .times = 1,
     };
+    fall_begins(dip, dip->from_until_s);
     feed->newest = feeds->dip_count - 1;
 }
 
@@ -168,7 +183,9 @@ static void take_excursion(void *context, const struct excursion_event *event) {
     dip->depth = fmax(dip->depth, -event->extreme);
     if (event->begins)
         return;
-    dip->to_s = event->to_s;
+    dip->to_s = event->to_s + lag_of(feed);
+    if (dip->fall_count <= FEED_FALLS)
+        dip->falls[dip->fall_count - 1].to_s = dip->to_s;
     dip->ended_by_loss = isnan(event->to_s);
 }
 
@@ -236,6 +253,10 @@ int feeds_finish(struct feeds *feeds) {
 const struct feed_dip *feeds_dips(const struct feeds *feeds, size_t *count) {
     *count = feeds->dip_count;
     return feeds->dips;
+}
+
+size_t feeds_falls(const struct feed_dip *dip) {
+    return dip->fall_count < FEED_FALLS ? dip->fall_count : FEED_FALLS;
 }
 
 size_t feeds_dropped(const struct feeds *feeds) {

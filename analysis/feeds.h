@@ -16,13 +16,22 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#define FEED_FALLS 32 /* falls of one dip that are kept; further ones are only counted */
+
+/* One fall of a dip: down from here to there (NAN: to the end of what is known). */
+struct feed_fall {
+    double from_s, to_s;
+};
+
 struct feed_dip {
     size_t channel;
-    double from_s, from_until_s; /* the onset lies in between */
-    double to_s;                 /* NAN: it lasts to the end of the record */
-    double depth;                /* volts below the limit, at most */
-    unsigned times;              /* it came back and fell again so often, within moments */
-    bool ended_by_loss;          /* samples are missing where it might have come back */
+    double from_s, from_until_s;        /* the onset lies in between */
+    double to_s;                        /* NAN: it lasts to the end of the record */
+    double depth;                       /* volts below the limit, at most */
+    unsigned times;                     /* it came back and fell again so often, within moments */
+    bool ended_by_loss;                 /* samples are missing where it might have come back */
+    size_t fall_count;                  /* all of them: feeds_falls() says how many are kept */
+    struct feed_fall falls[FEED_FALLS]; /* in between, a loose contact lets it come back */
 };
 
 struct feeds;
@@ -41,6 +50,9 @@ int feeds_finish(struct feeds *feeds);
 
 /* The dips in order of their channels, then of time; they belong to `feeds`. */
 const struct feed_dip *feeds_dips(const struct feeds *feeds, size_t *count);
+
+/* How many falls of the dip are kept. */
+size_t feeds_falls(const struct feed_dip *dip);
 
 /* Dips beyond the most that are kept (a feed that flutters for hours). */
 size_t feeds_dropped(const struct feeds *feeds);

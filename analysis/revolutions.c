@@ -5,6 +5,7 @@
 #include "revolutions.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 void revolutions_init(struct revolutions *revolutions, const struct vehicle_sensor *sensor) {
@@ -28,12 +29,8 @@ static unsigned teeth_of(const struct wheel *wheel) {
 }
 
 static void count_turn(struct revolutions *revolutions, double length_s) {
-    if (revolutions->turns == 0 || length_s < revolutions->shortest_s)
-        revolutions->shortest_s = length_s;
-    if (revolutions->turns == 0 || length_s > revolutions->longest_s)
-        revolutions->longest_s = length_s;
-    revolutions->turning_s += length_s;
-    revolutions->turns++;
+    if (revolutions->turns < REVOLUTIONS_KEPT)
+        revolutions->lengths_s[revolutions->turns++] = length_s;
 }
 
 /* Intervals of `missing` + 1 pitches against one: half-way between is the border. */
@@ -85,13 +82,23 @@ void revolutions_edge(struct revolutions *revolutions, double at_s) {
     }
 }
 
+static int by_length(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
+
 bool revolutions_rpm(const struct revolutions *revolutions, double *rpm, double *slowest,
                      double *fastest) {
-    if (revolutions->turns < 2 || revolutions->misses > revolutions->turns)
+    double lengths_s[REVOLUTIONS_KEPT];
+    size_t turns = revolutions->turns;
+    if (turns < 2 || revolutions->misses > turns)
         return false;
+    memcpy(lengths_s, revolutions->lengths_s, turns * sizeof *lengths_s);
+    qsort(lengths_s, turns, sizeof *lengths_s, by_length);
     double minutes = 60.0 * revolutions->crank_turns;
-    *rpm = minutes * revolutions->turns / revolutions->turning_s;
-    *slowest = minutes / revolutions->longest_s;
-    *fastest = minutes / revolutions->shortest_s;
+    *rpm = minutes * 2.0 / (lengths_s[(turns - 1) / 2] + lengths_s[turns / 2]);
+    *slowest = minutes / lengths_s[turns - 1];
+    *fastest = minutes / lengths_s[0];
     return true;
 }

@@ -13,6 +13,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#define REVOLUTIONS_KEPT 128 /* turns whose lengths are kept: half a minute of cranking */
+
 struct revolutions {
     struct wheel wheel;
     double crank_turns; /* turns of the crankshaft per turn of the wheel */
@@ -22,8 +24,7 @@ struct revolutions {
     unsigned before_gap;  /* edges between the two newest gaps */
     unsigned edges, gaps; /* seen since the start or the last break */
     unsigned turns, misses;
-    double turning_s; /* time of all whole turns */
-    double shortest_s, longest_s;
+    double lengths_s[REVOLUTIONS_KEPT];
 };
 
 /* A follower of that sensor's wheel, which must have been given (places > 0). */
@@ -36,8 +37,8 @@ void revolutions_edge(struct revolutions *revolutions, double at_s);
 void revolutions_break(struct revolutions *revolutions);
 
 /*
- * Crank speed over all whole turns, rpm, and that of the slowest and the fastest turn. False where
- * fewer than two turns were whole, or most were not: then there is no speed.
+ * Crank speed, rpm: of the median turn, the slowest and the fastest. False where fewer than two
+ * turns were whole, or most were not: then there is no speed.
  */
 bool revolutions_rpm(const struct revolutions *revolutions, double *rpm, double *slowest,
                      double *fastest);

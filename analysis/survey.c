@@ -22,7 +22,8 @@
 
 struct survey_signal {
     struct edges *edges;
-    struct revolutions all, later; /* of the cranking; behind its first second */
+    /* of the cranking, by falling and by rising edges; `later`: behind its first second */
+    struct revolutions all[2], later[2];
     bool has_wheel;
     double last_s; /* newest edge; NAN */
     double recent[RECENT];
@@ -85,8 +86,10 @@ static int fit_signal(struct survey *survey, size_t channel) {
         signal->has_wheel = vehicle->sensors[sensor].wheel.places > 0;
     }
     if (signal->has_wheel) {
-        revolutions_init(&signal->all, &vehicle->sensors[sensor]);
-        revolutions_init(&signal->later, &vehicle->sensors[sensor]);
+        for (int rises = 0; rises < 2; rises++) {
+            revolutions_init(&signal->all[rises], &vehicle->sensors[sensor]);
+            revolutions_init(&signal->later[rises], &vehicle->sensors[sensor]);
+        }
     }
     return edges_new(&vehicle->channels[channel].scale, kind, &signal->edges);
 }
@@ -99,7 +102,6 @@ static void init_views(struct survey *survey) {
         view->lowest_at_onset = HUGE_VAL;
         view->last_edge_s = (double)NAN;
         view->interval_s = (double)NAN;
-        view->first_edge_after_s = (double)NAN;
     }
 }
 
@@ -172,18 +174,35 @@ static double longest_interval(const struct survey_signal *signal) {
     return longest;
 }
 
+/* When a fall is over, as far as the window shows. */
+static double fall_end(const struct survey *survey, const struct feed_fall *fall) {
+    return isnan(fall->to_s) ? survey->to_s : fmin(fall->to_s, survey->to_s);
+}
+
+/* From here on the feed is down for good: a moment behind the fall, half-way through a short one.
+ */
+static double fall_down(const struct survey *survey, const struct feed_fall *fall) {
+    return fmin(fall->from_s + SETTLE_S, (fall->from_s + fall_end(survey, fall)) / 2.0);
+}
+
+static bool is_down(const struct survey *survey, const struct feed_dip *dip, double at_s) {
+    for (size_t i = 0; i < feeds_falls(dip); i++) {
+        if (at_s >= fall_down(survey, &dip->falls[i]) && at_s < fall_end(survey, &dip->falls[i]))
+            return true;
+    }
+    return false;
+}
+
 static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
     const struct survey *survey = signal->survey;
     for (size_t i = 0; i < survey->dip_count; i++) {
         const struct feed_dip *dip = survey->dips[i];
         struct dip_view *view = view_of(survey, i, signal->channel);
-        bool over = !isnan(dip->to_s) && at_s >= dip->to_s;
         if (at_s <= dip->from_until_s) {
             view->last_edge_s = at_s;
             view->interval_s = longest_interval(signal);
-        } else if (!over) {
-            if (view->edges_during++ == 0)
-                view->first_edge_after_s = at_s;
+        } else if (is_down(survey, dip, at_s)) {
+            view->edges_during++;
         }
     }
 }
@@ -193,12 +212,33 @@ static void note_width(struct reading *reading, double width_s) {
     reading->narrow[bin < WIDTH_BINS - 1 ? (size_t)bin : WIDTH_BINS - 1]++;
 }
 
-static void note_turn(struct survey_signal *signal, double at_s) {
+/* Does the engine turn faster than any starter turns it? */
+static bool has_caught(const struct survey_signal *signal) {
+    if (!signal->has_wheel || signal->recent_count < RECENT)
+        return false;
+    const struct wheel *wheel = &signal->all[0].wheel;
+    double teeth = wheel->places - wheel->missing - wheel->missing_again;
+    double rpm = 60.0 * signal->all[0].crank_turns / (2.0 * teeth * mean_interval(signal));
+    return rpm >= signal->survey->limits->running_speed;
+}
+
+static void break_turns(struct survey_signal *signal) {
+    for (int rises = 0; rises < 2 && signal->has_wheel; rises++) {
+        revolutions_break(&signal->all[rises]);
+        revolutions_break(&signal->later[rises]);
+    }
+}
+
+static void note_turn(struct survey_signal *signal, const struct edge *edge) {
     if (!signal->has_wheel)
         return;
-    revolutions_edge(&signal->all, at_s);
-    if (at_s - signal->survey->engaged_s >= FASTER_S)
-        revolutions_edge(&signal->later, at_s);
+    if (has_caught(signal)) {
+        break_turns(signal);
+        return;
+    }
+    revolutions_edge(&signal->all[edge->rises], edge->at_s);
+    if (edge->at_s - signal->survey->engaged_s >= FASTER_S)
+        revolutions_edge(&signal->later[edge->rises], edge->at_s);
 }
 
 static void take_edge(void *context, const struct edge *edge) {
@@ -212,15 +252,16 @@ static void take_edge(void *context, const struct edge *edge) {
     note_edge_at_dips(signal, edge->at_s);
     if (!isnan(signal->last_s) && !edge->first_state) {
         double interval_s = edge->at_s - signal->last_s;
-        note_width(reading, interval_s);
+        if (phase != PHASE_CRANKING || !has_caught(signal))
+            note_width(reading, interval_s);
         signal->recent[signal->recent_next] = interval_s;
         signal->recent_next = (signal->recent_next + 1) % RECENT;
         if (signal->recent_count < RECENT)
             signal->recent_count++;
     }
     signal->last_s = edge->at_s;
-    if (phase == PHASE_CRANKING && edge->rises)
-        note_turn(signal, edge->at_s);
+    if (phase == PHASE_CRANKING)
+        note_turn(signal, edge);
 }
 
 double survey_shortest_state(const struct reading *reading) {
@@ -254,6 +295,11 @@ static bool fast_enough(const struct survey *survey, size_t channel) {
     return shortest_s >= survey->limits->samples_per_state * reading->period_s;
 }
 
+/* Of the two directions the one that shows more whole turns: only one is a tooth's own edge. */
+static const struct revolutions *better(const struct revolutions *pair) {
+    return pair[1].turns >= pair[0].turns ? &pair[1] : &pair[0];
+}
+
 bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
                 size_t *channel) {
     const struct vehicle *vehicle = survey->vehicle;
@@ -266,10 +312,9 @@ bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, doubl
             const struct survey_signal *signal = &survey->signals[sensor->signal];
             *channel = sensor->signal;
             if (signal->has_wheel && fast_enough(survey, sensor->signal) &&
-                (revolutions_rpm(&signal->later, rpm, slowest, fastest) ||
-                 revolutions_rpm(&signal->all, rpm, slowest, fastest)))
-                /* an engine that catches at once leaves no cranking speed to speak of */
-                return *fastest < survey->limits->running_speed;
+                (revolutions_rpm(better(signal->later), rpm, slowest, fastest) ||
+                 revolutions_rpm(better(signal->all), rpm, slowest, fastest)))
+                return true;
         }
     }
     return false;
@@ -369,18 +414,25 @@ static void push_levels(struct survey *survey, const struct record_run *run, siz
 
 /* --- Dips ------------------------------------------------------------------------------- */
 
+static void see_down(const struct vehicle_channel *of, const int32_t *counts, size_t first,
+                     size_t end, struct dip_view *view) {
+    for (size_t i = first; i < end; i++) {
+        double value = scale_value(&of->scale, counts[i]);
+        view->during_sum += value;
+        view->during_count++;
+        view->lowest = fmin(view->lowest, value);
+        view->highest = fmax(view->highest, value);
+    }
+}
+
 static void see_dip(const struct survey *survey, const struct record_run *run, size_t channel,
                     double lag_s, size_t dip_index) {
     const struct vehicle_channel *of = &survey->vehicle->channels[channel];
     const struct feed_dip *dip = survey->dips[dip_index];
     struct dip_view *view = view_of(survey, dip_index, channel);
-    double over_s = isnan(dip->to_s) ? survey->to_s : fmin(dip->to_s, survey->to_s);
-    double down_s = fmin(dip->from_until_s + SETTLE_S, (dip->from_until_s + over_s) / 2.0);
     size_t before = scans_before(run, lag_s, dip->from_s - BEFORE_S);
     size_t inside = scans_before(run, lag_s, dip->from_s + run->period_s * 0.5);
-    size_t down = scans_before(run, lag_s, down_s);
     size_t onset = scans_before(run, lag_s, dip->from_until_s + ONSET_S);
-    size_t over = scans_before(run, lag_s, over_s);
     const int32_t *counts = run->counts[of->input];
     for (size_t i = before; i < inside; i++) {
         view->before_sum += scale_value(&of->scale, counts[i]);
@@ -388,12 +440,10 @@ static void see_dip(const struct survey *survey, const struct record_run *run, s
     }
     for (size_t i = inside; i < onset; i++)
         view->lowest_at_onset = fmin(view->lowest_at_onset, scale_value(&of->scale, counts[i]));
-    for (size_t i = down; i < over; i++) {
-        double value = scale_value(&of->scale, counts[i]);
-        view->during_sum += value;
-        view->during_count++;
-        view->lowest = fmin(view->lowest, value);
-        view->highest = fmax(view->highest, value);
+    for (size_t i = 0; i < feeds_falls(dip); i++) {
+        const struct feed_fall *fall = &dip->falls[i];
+        see_down(of, counts, scans_before(run, lag_s, fall_down(survey, fall)),
+                 scans_before(run, lag_s, fall_end(survey, fall)), view);
     }
 }
 
@@ -403,10 +453,7 @@ static void break_signal(struct survey_signal *signal) {
     if (signal->edges == NULL)
         return;
     edges_break(signal->edges);
-    if (signal->has_wheel) {
-        revolutions_break(&signal->all);
-        revolutions_break(&signal->later);
-    }
+    break_turns(signal);
 }
 
 static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {

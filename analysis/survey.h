@@ -32,16 +32,18 @@ struct reading {
     unsigned narrow[WIDTH_BINS]; /* widths of the states between edges, by quarter octaves */
 };
 
-/* What one channel did around a dip. */
+/*
+ * What one channel did around a dip. "Down" is each fall of it, but for the moments in which the
+ * supply's capacitors empty.
+ */
 struct dip_view {
     double before_sum, during_sum;
     unsigned long before_count, during_count;
-    double lowest, highest;    /* while the feed was down */
-    double lowest_at_onset;    /* from the last sample inside to 50 ms later */
-    double last_edge_s;        /* of a signal: the newest not later than the feed's fall; NAN */
-    double interval_s;         /*   how far apart its edges came until then; NAN */
-    unsigned edges_during;     /*   edges while the feed was down */
-    double first_edge_after_s; /*   NAN */
+    double lowest, highest; /* while the feed was down */
+    double lowest_at_onset; /* from the last sample inside to 50 ms later */
+    double last_edge_s;     /* of a signal: the newest not later than the feed's fall; NAN */
+    double interval_s;      /*   how far apart its edges came until then; NAN */
+    unsigned edges_during;  /*   edges while the feed was down */
 };
 
 struct survey {
@@ -89,7 +91,8 @@ enum phase survey_phase_at(const struct survey *survey, double at_s);
 
 /*
  * Width of the shorter states of a signal, seconds: a tenth of the states are narrower (glitches
- * among them). NAN: fewer than two edges.
+ * among them). While cranking, what is faster than the starter turns an engine is left out (it has
+ * caught, the starter still in). NAN: fewer than two edges.
  */
 double survey_shortest_state(const struct reading *reading);
 

@@ -88,11 +88,6 @@ static void say_doubts(const struct survey *survey, const struct collapse *colla
         result_say(error, because,
                    "No return was watched beside it, and the board's ground is not "
                    "at the battery's negative post.");
-    if (collapse->swinging != CHANNEL_NONE)
-        result_say(error, because,
-                   "%s still showed edges between the falls, which a loose contact explains; a "
-                   "probe that came off would look alike.",
-                   words_channel(survey, collapse->swinging));
     if (collapse->stopped_before != CHANNEL_NONE)
         result_say(error, because, "%s had stopped before the feed fell.",
                    words_channel(survey, collapse->stopped_before));

@@ -484,17 +484,36 @@ static void a_shared_feed(void **state) {
     done(sheet, analysis);
 }
 
-/* A loose contact: many short falls are one finding. */
+/* A loose contact: many short falls are one finding. In between the sensor works, which is no sign
+ * of a probe that came off. */
 static void a_feed_that_flutters(void **state) {
+    (void)state;
+    for (int times = 20; times <= 60; times += 40) {
+        struct scene_leads leads;
+        struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
+        char words[32];
+        for (int i = 0; i < times; i++)
+            scene_collapse(sheet, &leads, 4.0 + 0.03 * i, 4.012 + 0.03 * i, 0.5);
+        struct analysis *analysis = scene_analyse(sheet);
+        expect(sheet, analysis, analysis->finding_count == 1, "one finding");
+        expect(sheet, analysis, analysis->verdict.fault == FAULT_FEED_COLLAPSE, "fault");
+        expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_SHOWN, "shown");
+        snprintf(words, sizeof words, "%d times", times);
+        expect(sheet, analysis, scene_says(&analysis->verdict.because, words), "counted");
+        done(sheet, analysis);
+    }
+}
+
+/* The probe is loose: it reads nothing again and again, and the sensor swings through all of it. */
+static void a_probe_that_flutters(void **state) {
     (void)state;
     struct scene_leads leads;
     struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
-    for (int i = 0; i < 20; i++)
-        scene_collapse(sheet, &leads, 4.2 + 0.03 * i, 4.21 + 0.03 * i, 0.5);
+    for (int i = 0; i < 10; i++)
+        sheet_hold(sheet, leads.feed, 4.0 + 0.06 * i, 4.04 + 0.06 * i, 0.0);
     struct analysis *analysis = scene_analyse(sheet);
-    expect(sheet, analysis, analysis->finding_count == 1, "one finding");
-    expect(sheet, analysis, analysis->verdict.fault == FAULT_FEED_COLLAPSE, "fault");
-    expect(sheet, analysis, scene_says(&analysis->verdict.because, "20 times"), "counted");
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_NOTHING_FOUND, "no circuit");
+    expect(sheet, analysis, scene_says(&analysis->verdict.because, "suspect"), "the lead");
     done(sheet, analysis);
 }
 
@@ -668,6 +687,27 @@ static void an_inductive_sensor(void **state) {
     done(sheet, analysis);
 }
 
+/* It catches while the starter is still in: the speed and the levels are those of the cranking. */
+static void a_catch_with_the_starter_still_in(void **state) {
+    (void)state;
+    struct scene_leads leads;
+    struct sheet *sheet = scene_draw(&(struct scene){.rate_hz = 2000.0, .catches_s = 5.0}, &leads);
+    sheet->sensors[leads.sensor].wheel = (struct wheel){36, 1, 0};
+    sheet_wheel(sheet, leads.signal, 3.1, 5.0, 36, 1, 190.0, 0.12, 4.98);
+    sheet_wheel(sheet, leads.signal, 5.0, 14.0, 36, 1, 850.0, 0.12, 4.98);
+    struct analysis *analysis = scene_analyse(sheet);
+    expect(sheet, analysis, near(analysis->attempts[0].rpm, 190.0, 2.0), "rpm");
+    expect(sheet, analysis, analysis->attempts[0].rpm_high < 250.0, "highest");
+    expect(sheet, analysis,
+           scene_check(analysis, "low of the signal", 1, PHASE_CRANKING)->result == CHECK_PASS,
+           "fast enough for the cranking");
+    expect(sheet, analysis,
+           scene_check(analysis, "low of the signal", 1, PHASE_RUNNING)->result ==
+               CHECK_NOT_POSSIBLE,
+           "too slow for 850 rpm");
+    done(sheet, analysis);
+}
+
 /* The wheel was not given: no speed is guessed. */
 static void a_wheel_that_was_not_given(void **state) {
     (void)state;
@@ -756,6 +796,7 @@ int main(void) {
         cmocka_unit_test(two_feeds_together),
         cmocka_unit_test(a_shared_feed),
         cmocka_unit_test(a_feed_that_flutters),
+        cmocka_unit_test(a_probe_that_flutters),
         cmocka_unit_test(what_an_averaging_meter_shows),
         cmocka_unit_test(a_signal_sampled_too_slowly),
         cmocka_unit_test(hall_levels_out_of_limits),
@@ -764,6 +805,7 @@ int main(void) {
         cmocka_unit_test(a_board_that_is_grounded_elsewhere),
         cmocka_unit_test(a_truck_of_24_volts),
         cmocka_unit_test(an_inductive_sensor),
+        cmocka_unit_test(a_catch_with_the_starter_still_in),
         cmocka_unit_test(a_wheel_that_was_not_given),
         cmocka_unit_test(errors_of_the_record_come_through),
         cmocka_unit_test(progress_rises),
