@@ -220,7 +220,7 @@ int find_losses(struct gathered *gathered, struct placed_losses *losses) {
                             .losses = losses,
                             .stream = (uint16_t)stream,
                             .piece = gathered->piece + p,
-                            .lost = gathered->lost + l};
+                            .lost = gathered->losts ? gathered->lost + l : NULL};
         for (; p < gathered->pieces && gathered->piece[p].stream == stream; p++)
             walk.pieces++;
         for (; l < gathered->losts && gathered->lost[l].stream == stream; l++)
