@@ -99,7 +99,7 @@ static struct readable read_back(const char *folder, uint32_t epoch) {
     return found;
 }
 
-/* Polls until `bytes` or more are written; fails after a minute. */
+/* Polls until there were so many syncs; fails after a minute. */
 static struct disk_ring_state wait_for_syncs(struct chain *chain, uint64_t syncs) {
     for (int i = 0; i < 60000; i++) {
         struct disk_ring_state now = disk_ring_state(chain->disk);
@@ -200,6 +200,61 @@ static void many_threads_put_and_flush(void **state) {
     }
     assert_int_equal(memory_ring_state(chain.memory).blocks_taken, PUTTERS * BLOCKS);
     assert_int_equal(disk_ring_state(chain.disk).chunks_dropped, 0);
+    stop(&chain);
+    recording_folder_remove(chain.folder);
+}
+
+/* Readers take the ring's segments away under the writer's hands, and give them back. */
+static void *run_reader(void *context) {
+    struct chain *chain = context;
+    char why[256];
+    for (int i = 0; i < 40; i++) {
+        struct disk_ring_list list;
+        int error = i % 2 ? disk_ring_pin(chain->disk, &list)
+                          : disk_ring_pin_stretch(chain->disk, 0, INT64_MAX, &list);
+        if (error)
+            return chain;
+        for (size_t k = 0; !error && k < list.count; k++)
+            error = access(list.path[k], R_OK);
+        struct playback *playback = NULL;
+        int opened =
+            playback_open((const char *const *)list.path, list.count, &playback, why, sizeof why);
+        playback_free(playback);
+        disk_ring_unpin(chain->disk, &list);
+        if (error || (opened != 0 && opened != -ENODATA && opened != -EBADMSG))
+            return chain;
+    }
+    return NULL;
+}
+
+static void readers_pin_while_the_writer_prunes(void **state) {
+    (void)state;
+    struct chain chain = {.folder = recording_folder()};
+    struct disk_ring_settings tight = {.bytes = 100000, .segment_bytes = 5000};
+    struct disk_ring_found found;
+    assert_int_equal(memory_ring_new(1 << 20, &chain.memory), 0);
+    assert_int_equal(disk_ring_open(chain.folder, &tight, &found, &chain.disk), 0);
+    char *head = recording_head();
+    assert_int_equal(disk_ring_set_head(chain.disk, head), 0);
+    free(head);
+    assert_int_equal(writer_start(chain.memory, chain.disk, 0.01, &chain.writer), 0);
+    pthread_t readers[2];
+    for (size_t i = 0; i < 2; i++)
+        assert_int_equal(pthread_create(&readers[i], NULL, run_reader, &chain), 0);
+    for (uint64_t i = 0; i < 600; i++) {
+        put_block(&chain, 1, i);
+        if (i % 20 == 0)
+            assert_int_equal(writer_flush(chain.writer, LONG_MS), 0);
+    }
+    for (size_t i = 0; i < 2; i++) {
+        void *failed;
+        pthread_join(readers[i], &failed);
+        assert_null(failed);
+    }
+    struct disk_ring_state end = disk_ring_state(chain.disk);
+    assert_true(end.segments_pruned > 0);
+    assert_int_equal(end.pinned, 0);
+    assert_int_equal(end.chunks_dropped, 0);
     stop(&chain);
     recording_folder_remove(chain.folder);
 }
@@ -343,6 +398,7 @@ int main(void) {
         cmocka_unit_test(stop_writes_the_rest),
         cmocka_unit_test(syncs_by_itself),
         cmocka_unit_test(many_threads_put_and_flush),
+        cmocka_unit_test(readers_pin_while_the_writer_prunes),
     };
     return cmocka_run_group_tests_name("writer", tests, NULL, NULL);
 }
