@@ -6,53 +6,16 @@
  * and is never held over a file operation, so that whoever asks for a list does not wait for a
  * disk.
  */
-#include "disk_ring.h"
-
-#include "container.h"
-#include "kept.h"
-#include "segments.h"
+#include "disk_ring_parts.h"
 
 #include <errno.h>
-#include <fcntl.h>
-#include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/file.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
 #include <unistd.h>
 
-#define SEGMENT_MIN (64u << 10)
-#define SEGMENT_MAX (64u << 20)
-#define KEPT_MAX    (4u << 20) /* unsynced bytes: beyond, sync early */
-
-/* Recovery scans at least so many of the newest segments whole. */
-#define SCAN_NEWEST 2
-
-/* A block is written at most so much later than one of another stream of the same time. */
-#define LATE_NS 60000000000
-
-struct disk_ring {
-    char *folder;
-    int folder_file, lock_file;
-    struct disk_ring_settings settings;
-
-    /* The appending thread only. */
-    char *head;
-    struct container_writer *segment; /* the last of the list; NULL: none is open */
-    uint64_t segment_begun;           /* its size with head and clocks alone */
-    bool segment_durable;             /* has been synced */
-    uint64_t next_number;
-    struct kept kept;
-
-    pthread_mutex_t lock; /* for what follows */
-    struct segment *list;
-    size_t count, room;
-    bool appending; /* the last of the list is being written */
-    bool boot_known;
-    uint8_t boot[16];
-    struct disk_ring_state state; /* bytes and counters; the rest is worked out when asked for */
-};
+#define KEPT_MAX (4u << 20) /* unsynced bytes: beyond, sync early */
 
 /* ---- making room ---- */
 
@@ -98,8 +61,7 @@ static bool prune_one(struct disk_ring *ring) {
     return number != 0;
 }
 
-/* The ring's own bound, with `more` bytes to come. */
-static void prune_to_bound(struct disk_ring *ring, uint64_t more) {
+void disk_ring_prune_to_bound(struct disk_ring *ring, uint64_t more) {
     /* Only this thread changes the sum: it may be read without the lock. */
     while (ring->state.bytes + more > ring->settings.bytes && prune_one(ring))
         ;
@@ -210,7 +172,7 @@ static void abandon_segment(struct disk_ring *ring) {
 /* A new segment with head and clocks. */
 static int begin_segment(struct disk_ring *ring) {
     uint64_t due = 2 * closing_bytes(ring) + ring->kept.bytes;
-    prune_to_bound(ring, due);
+    disk_ring_prune_to_bound(ring, due);
     prune_to_free(ring, ring->settings.keep_free_bytes + due);
     uint64_t number = ring->next_number;
     char *path = segment_path(ring->folder, number);
@@ -272,7 +234,7 @@ static int write_kept(struct disk_ring *ring) {
     }
     while (kept->written < kept->count) {
         const struct chunk *chunk = &kept->chunk[kept->written];
-        prune_to_bound(ring, chunk->length + closing_bytes(ring));
+        disk_ring_prune_to_bound(ring, chunk->length + closing_bytes(ring));
         int error = container_append(ring->segment, chunk);
         if (error)
             return error;
@@ -384,113 +346,6 @@ int disk_ring_sync(struct disk_ring *ring) {
     return ring->kept.count ? write_through(ring, true) : 0;
 }
 
-/* ---- opening ---- */
-
-static int take_lock(struct disk_ring *ring) {
-    ring->lock_file = openat(ring->folder_file, "lock", O_RDWR | O_CREAT | O_CLOEXEC, 0644);
-    if (ring->lock_file < 0)
-        return -errno;
-    if (flock(ring->lock_file, LOCK_EX | LOCK_NB) < 0)
-        return errno == EWOULDBLOCK ? -EBUSY : -errno;
-    return 0;
-}
-
-/* Leaves in the list what is ours. Files with our names that are not keep their numbers. */
-static void sort_out_foreign(struct disk_ring *ring) {
-    size_t ours = 0;
-    for (size_t i = 0; i < ring->count; i++) {
-        struct segment segment = ring->list[i];
-        ring->next_number = segment.number + 1;
-        if (segment_peek(ring->folder, &segment))
-            ring->list[ours++] = segment;
-    }
-    ring->count = ours;
-    for (size_t i = 0; i < ours; i++)
-        ring->state.bytes += ring->list[i].bytes;
-}
-
-/* A segment that was not scanned ends at about the time the next one begins. */
-static void estimate_ends(struct disk_ring *ring) {
-    for (size_t i = 0; i + 1 < ring->count; i++) {
-        struct segment *segment = &ring->list[i];
-        const struct segment *next = &ring->list[i + 1];
-        bool same_boot = segment->boot_known && next->boot_known &&
-                         !memcmp(segment->boot, next->boot, sizeof segment->boot);
-        if (segment->to_ns == INT64_MAX && same_boot && next->from_ns < INT64_MAX - LATE_NS)
-            segment->to_ns = next->from_ns + LATE_NS;
-    }
-}
-
-static void scan_newest(struct disk_ring *ring, struct disk_ring_found *found) {
-    bool has_epoch = false;
-    for (size_t i = 0; i < ring->count && (i < SCAN_NEWEST || !has_epoch); i++) {
-        struct segment_scan scan;
-        if (segment_scan(ring->folder, &ring->list[ring->count - 1 - i], &scan) < 0) {
-            found->damaged++; /* not even readable */
-            continue;
-        }
-        found->damaged += scan.damaged;
-        found->damaged_bytes += scan.damaged_bytes;
-        if (scan.has_epoch && scan.last_epoch > found->last_epoch)
-            found->last_epoch = scan.last_epoch;
-        has_epoch |= scan.has_epoch;
-    }
-    found->segments = ring->count;
-}
-
-static uint64_t segment_size(const struct disk_ring_settings *settings) {
-    uint64_t size = settings->segment_bytes;
-    if (!size) {
-        size = settings->bytes / 64;
-        size = size < SEGMENT_MIN ? SEGMENT_MIN : size;
-        size = size > SEGMENT_MAX ? SEGMENT_MAX : size;
-    }
-    /* At least two fit: what is pruned is never all there is. */
-    return size > settings->bytes / 2 ? settings->bytes / 2 : size;
-}
-
-static int open_folder(struct disk_ring *ring, const char *folder) {
-    ring->folder = strdup(folder);
-    if (!ring->folder)
-        return -ENOMEM;
-    if (mkdir(folder, 0755) < 0 && errno != EEXIST)
-        return -errno;
-    ring->folder_file = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (ring->folder_file < 0)
-        return -errno;
-    int error = take_lock(ring);
-    if (error)
-        return error;
-    error = segments_find(folder, &ring->list, &ring->count);
-    ring->room = ring->count;
-    return error;
-}
-
-int disk_ring_open(const char *folder, const struct disk_ring_settings *settings,
-                   struct disk_ring_found *found, struct disk_ring **ring) {
-    struct disk_ring *made = calloc(1, sizeof *made);
-    if (!made)
-        return -ENOMEM;
-    pthread_mutex_init(&made->lock, NULL);
-    made->folder_file = made->lock_file = -1;
-    made->next_number = 1;
-    made->settings = *settings;
-    made->settings.segment_bytes = segment_size(settings);
-    int error = open_folder(made, folder);
-    if (error) {
-        disk_ring_close(made);
-        return error;
-    }
-    struct disk_ring_found what = {0};
-    sort_out_foreign(made);
-    scan_newest(made, &what);
-    estimate_ends(made);
-    prune_to_bound(made, 0);
-    *found = what;
-    *ring = made;
-    return 0;
-}
-
 void disk_ring_close(struct disk_ring *ring) {
     if (!ring)
         return;
@@ -507,117 +362,4 @@ void disk_ring_close(struct disk_ring *ring) {
         close(ring->lock_file); /* gives the lock back */
     pthread_mutex_destroy(&ring->lock);
     free(ring);
-}
-
-/* ---- lists ---- */
-
-static bool in_stretch(const struct disk_ring *ring, const struct segment *segment, int64_t from_ns,
-                       int64_t to_ns) {
-    bool other_boot = ring->boot_known && segment->boot_known &&
-                      memcmp(ring->boot, segment->boot, sizeof ring->boot) != 0;
-    return !other_boot && segment->from_ns <= to_ns && segment->to_ns >= from_ns;
-}
-
-static int pin(struct disk_ring *ring, bool all, int64_t from_ns, int64_t to_ns,
-               struct disk_ring_list *list) {
-    struct disk_ring_list made = {0};
-    int error = 0;
-    pthread_mutex_lock(&ring->lock);
-    made.path = calloc(ring->count + 1, sizeof *made.path);
-    if (!made.path)
-        error = -ENOMEM;
-    for (size_t i = 0; !error && i < ring->count; i++) {
-        if (!all && !in_stretch(ring, &ring->list[i], from_ns, to_ns))
-            continue;
-        char *path = segment_path(ring->folder, ring->list[i].number);
-        if (path) {
-            made.path[made.count++] = path;
-            ring->list[i].pins++;
-        } else {
-            error = -ENOMEM;
-        }
-    }
-    pthread_mutex_unlock(&ring->lock);
-    if (error)
-        disk_ring_unpin(ring, &made);
-    else
-        *list = made;
-    return error;
-}
-
-int disk_ring_pin(struct disk_ring *ring, struct disk_ring_list *list) {
-    return pin(ring, true, 0, 0, list);
-}
-
-int disk_ring_pin_stretch(struct disk_ring *ring, int64_t from_ns, int64_t to_ns,
-                          struct disk_ring_list *list) {
-    return pin(ring, false, from_ns, to_ns, list);
-}
-
-void disk_ring_unpin(struct disk_ring *ring, struct disk_ring_list *list) {
-    if (!list)
-        return;
-    pthread_mutex_lock(&ring->lock);
-    for (size_t i = 0, at = 0; i < list->count; i++) {
-        /* Both lists go from the oldest on; a pinned segment is still in the ring's. */
-        uint64_t number = segment_number(list->path[i]);
-        while (at < ring->count && ring->list[at].number < number)
-            at++;
-        if (at < ring->count && ring->list[at].number == number && ring->list[at].pins)
-            ring->list[at].pins--;
-    }
-    pthread_mutex_unlock(&ring->lock);
-    disk_ring_list_done(list);
-}
-
-struct disk_ring_state disk_ring_state(struct disk_ring *ring) {
-    pthread_mutex_lock(&ring->lock);
-    struct disk_ring_state state = ring->state;
-    state.segments = ring->count;
-    for (size_t i = 0; i < ring->count; i++) {
-        const struct segment *segment = &ring->list[i];
-        state.pinned += segment->pins > 0;
-        bool this_boot = ring->boot_known && segment->boot_known &&
-                         !memcmp(ring->boot, segment->boot, sizeof ring->boot);
-        if (this_boot && segment->from_ns != INT64_MAX &&
-            (!state.oldest_ns || segment->from_ns < state.oldest_ns))
-            state.oldest_ns = segment->from_ns;
-    }
-    pthread_mutex_unlock(&ring->lock);
-    return state;
-}
-
-int disk_ring_list_folder(const char *folder, struct disk_ring_list *list) {
-    struct segment *segments;
-    size_t count;
-    int error = segments_find(folder, &segments, &count);
-    if (error)
-        return error;
-    struct disk_ring_list made = {.path = calloc(count + 1, sizeof *made.path)};
-    if (!made.path)
-        error = -ENOMEM;
-    for (size_t i = 0; !error && i < count; i++) {
-        if (!segment_peek(folder, &segments[i]))
-            continue;
-        char *path = segment_path(folder, segments[i].number);
-        if (path)
-            made.path[made.count++] = path;
-        else
-            error = -ENOMEM;
-    }
-    free(segments);
-    if (error)
-        disk_ring_list_done(&made);
-    else
-        *list = made;
-    return error;
-}
-
-void disk_ring_list_done(struct disk_ring_list *list) {
-    if (!list)
-        return;
-    for (size_t i = 0; i < list->count; i++)
-        free(list->path[i]);
-    free(list->path);
-    *list = (struct disk_ring_list){0};
 }

@@ -13,19 +13,15 @@
 #define REASON_CHARS 100
 #define SCAN_LIMIT   (UINT64_C(1) << 62) /* no board has lived that long: sums cannot overflow */
 
-/* Room for one more element in a list; false without memory. */
-static bool grow(void *list, size_t count, size_t *room, size_t size) {
+/* The list with room for one more element, maybe elsewhere; NULL without memory: it stays then. */
+static void *grown(void *list, size_t count, size_t *room, size_t size) {
     if (count < *room)
-        return true;
+        return list;
     size_t wanted = *room ? 2 * *room : 64;
-    void *old;
-    memcpy(&old, list, sizeof old);
-    void *more = reallocarray(old, wanted, size);
-    if (!more)
-        return false;
-    memcpy(list, &more, sizeof more);
-    *room = wanted;
-    return true;
+    void *more = reallocarray(list, wanted, size);
+    if (more)
+        *room = wanted;
+    return more;
 }
 
 /* ---- chunks, one type after the other ---- */
@@ -59,8 +55,10 @@ static int add_loss(struct gathered *gathered, const struct chunk *chunk, size_t
     if (chunk_parse_loss(chunk, &scans, &reason, &length) < 0 || scans == 0 ||
         chunk->place.first_scan > SCAN_LIMIT)
         return 0;
-    if (!grow(&gathered->lost, gathered->losts, &gathered->lost_room, sizeof *gathered->lost))
+    struct lost *list = grown(gathered->lost, gathered->losts, &gathered->lost_room, sizeof *list);
+    if (!list)
         return -ENOMEM;
+    gathered->lost = list;
     gathered->lost[gathered->losts++] =
         (struct lost){.stream = chunk->place.stream,
                       .epoch = chunk->place.epoch,
@@ -86,8 +84,10 @@ static int add_mark(struct gathered *gathered, const struct chunk *chunk, size_t
     size_t length;
     if (chunk_parse_text(chunk, &json, &length) < 0)
         return 0;
-    if (!grow(&gathered->mark, gathered->marks, &gathered->mark_room, sizeof *gathered->mark))
+    struct noted *list = grown(gathered->mark, gathered->marks, &gathered->mark_room, sizeof *list);
+    if (!list)
         return -ENOMEM;
+    gathered->mark = list;
     char *copy = strndup(json, length);
     if (!copy)
         return -ENOMEM;
@@ -109,9 +109,11 @@ static int add_head(struct gathered *gathered, const struct chunk *chunk, size_t
             return 0;
         }
     }
-    if (!grow(&gathered->head_text, gathered->heads, &gathered->head_room,
-              sizeof *gathered->head_text))
+    struct head_text *list =
+        grown(gathered->head_text, gathered->heads, &gathered->head_room, sizeof *list);
+    if (!list)
         return -ENOMEM;
+    gathered->head_text = list;
     char *copy = malloc(length + 1);
     if (!copy)
         return -ENOMEM;
@@ -125,8 +127,11 @@ static int add_block(struct gathered *gathered, const struct container_entry *en
                      size_t index, size_t head) {
     if (entry->scans == 0 || entry->place.first_scan > SCAN_LIMIT)
         return 0;
-    if (!grow(&gathered->piece, gathered->pieces, &gathered->piece_room, sizeof *gathered->piece))
+    struct piece *list =
+        grown(gathered->piece, gathered->pieces, &gathered->piece_room, sizeof *list);
+    if (!list)
         return -ENOMEM;
+    gathered->piece = list;
     gathered->piece[gathered->pieces++] = (struct piece){.source = (uint32_t)source,
                                                          .entry = (uint32_t)index,
                                                          .stream = entry->place.stream,

@@ -24,7 +24,7 @@ static void require(bool truth) {
 
 static void play(const struct record *record) {
     struct record_run run;
-    double last_s = -INFINITY;
+    double last_s = -(double)INFINITY;
     int64_t sum = 0;
     int more;
     require(record->seek(record->context, record->from_s) == 0);

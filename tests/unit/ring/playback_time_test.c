@@ -222,7 +222,7 @@ static void forged_clocks_do_no_harm(void **state) {
         const struct record *record = play(&film);
         struct record_run run;
         size_t runs = 0;
-        double last_s = -INFINITY;
+        double last_s = -(double)INFINITY;
         while (record->next(record->context, &run) == 1) {
             assert_true(isfinite(run.time_s) && isfinite(run.period_s) && run.period_s > 0);
             assert_true(run.time_s >= last_s);
