@@ -21,9 +21,12 @@
 #define HALL_LEAST_SWING      1.0
 #define INDUCTIVE_LEAST_SWING 0.2
 
-/* How long an extreme is remembered: an inductive signal shrinks as the engine slows. */
-#define HALL_MEMORY_S      2.0
-#define INDUCTIVE_MEMORY_S 0.5
+/*
+ * An extreme is remembered once or twice so long. An inductive signal shrinks as the engine slows;
+ * but the swing beside the gap, once a turn, must not be forgotten from turn to turn.
+ */
+#define HALL_MEMORY_S      1.5
+#define INDUCTIVE_MEMORY_S 0.75
 
 enum state { STATE_UNKNOWN, STATE_LOW, STATE_HIGH };
 
@@ -34,10 +37,14 @@ struct edges {
     double memory_s;
     bool begun; /* `last` and the envelope hold something */
     bool state_begun_seen;
-    int32_t last;     /* newest sample */
+    int32_t last; /* newest sample */
+    /* Extremes of this stretch of the memory and of the one before; the envelope is of both. */
+    int32_t stretch_low[2], stretch_high[2];
+    double stretch_s;
     double low, high; /* envelope, counts */
     enum state state;
-    double crossed_s; /* newest crossing of the middle */
+    double extreme;   /* highest count of the state while high, lowest while low */
+    double crossed_s; /* newest crossing of the middle in this state; NAN: none */
 };
 
 int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **edges) {
@@ -51,6 +58,7 @@ int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **e
     made->least_swing = slope == 0.0 ? HUGE_VAL : least / fabs(slope);
     made->band = kind == SENSOR_INDUCTIVE ? INDUCTIVE_BAND : HALL_BAND;
     made->memory_s = kind == SENSOR_INDUCTIVE ? INDUCTIVE_MEMORY_S : HALL_MEMORY_S;
+    edges_break(made);
     *edges = made;
     return 0;
 }
@@ -62,6 +70,7 @@ void edges_free(struct edges *edges) {
 void edges_break(struct edges *edges) {
     edges->begun = false;
     edges->state = STATE_UNKNOWN;
+    edges->crossed_s = (double)NAN;
     edges->state_begun_seen = false;
 }
 
@@ -76,24 +85,43 @@ static void find_extremes(const int32_t *counts, size_t count, int32_t *lowest, 
     *highest = high;
 }
 
-/* Opens the envelope at once, lets it shrink slowly towards what the chunk shows. */
+static void begin_stretch(struct edges *edges, int32_t lowest, int32_t highest) {
+    edges->stretch_low[1] = edges->stretch_low[0];
+    edges->stretch_high[1] = edges->stretch_high[0];
+    edges->stretch_low[0] = lowest;
+    edges->stretch_high[0] = highest;
+    edges->stretch_s = 0.0;
+}
+
+/*
+ * Takes the chunk's extremes into the envelope. When that opens wide enough for edges, the side
+ * that opens tells the state before: a signal that rises was low.
+ */
 static void follow(struct edges *edges, int32_t lowest, int32_t highest, double chunk_s) {
-    double share = chunk_s < edges->memory_s ? chunk_s / edges->memory_s : 1.0;
-    if (lowest <= edges->low)
-        edges->low = lowest;
-    else
-        edges->low += (lowest - edges->low) * share;
-    if (highest >= edges->high)
-        edges->high = highest;
-    else
-        edges->high += (highest - edges->high) * share;
+    double up = highest - edges->high;
+    double down = edges->low - lowest;
+    bool was_open = edges->high - edges->low >= edges->least_swing;
+    edges->stretch_s += chunk_s;
+    if (edges->stretch_s > edges->memory_s)
+        begin_stretch(edges, lowest, highest);
+    if (lowest < edges->stretch_low[0])
+        edges->stretch_low[0] = lowest;
+    if (highest > edges->stretch_high[0])
+        edges->stretch_high[0] = highest;
+    edges->low = fmin(edges->stretch_low[0], edges->stretch_low[1]);
+    edges->high = fmax(edges->stretch_high[0], edges->stretch_high[1]);
+    bool is_open = edges->high - edges->low >= edges->least_swing;
+    if (is_open && !was_open) {
+        edges->state = up > down ? STATE_LOW : STATE_HIGH;
+        edges->extreme = up > down ? edges->low : edges->high;
+    }
 }
 
 struct thresholds {
     double low, middle, high;
 };
 
-static enum state state_of(const struct thresholds *thresholds, int32_t value,
+static enum state level_of(const struct thresholds *thresholds, int32_t value,
                            enum state otherwise) {
     if (value < thresholds->low)
         return STATE_LOW;
@@ -102,30 +130,57 @@ static enum state state_of(const struct thresholds *thresholds, int32_t value,
     return otherwise;
 }
 
+static void enter(struct edges *edges, enum state state, double extreme) {
+    edges->state = state;
+    edges->extreme = extreme;
+    edges->crossed_s = (double)NAN;
+}
+
+static void go_on(struct edges *edges, double value) {
+    if (edges->state == STATE_HIGH ? value > edges->extreme : value < edges->extreme)
+        edges->extreme = value;
+}
+
+/*
+ * The state at a value. It changes only where the signal itself has moved across the band: that
+ * the envelope opens under a signal on its way up is no edge.
+ */
+static enum state state_at(const struct edges *edges, const struct thresholds *thresholds,
+                           int32_t value) {
+    enum state level = level_of(thresholds, value, edges->state);
+    bool moved = fabs(value - edges->extreme) >= thresholds->high - thresholds->low;
+    return level == edges->state || moved ? level : edges->state;
+}
+
 /* Looks at every sample of a chunk that may hold an edge. */
 static void walk(struct edges *edges, const struct thresholds *thresholds, const int32_t *counts,
                  size_t count, double time_s, double period_s,
                  void (*report)(void *context, const struct edge *edge), void *context) {
     int32_t before = edges->last;
     if (edges->state == STATE_UNKNOWN)
-        edges->state = state_of(thresholds, before, STATE_UNKNOWN);
+        enter(edges, level_of(thresholds, before, STATE_UNKNOWN), before);
     for (size_t i = 0; i < count; i++) {
         int32_t value = counts[i];
         if ((before < thresholds->middle) != (value < thresholds->middle)) {
             double part = (thresholds->middle - before) / ((double)value - before);
             edges->crossed_s = time_s + period_s * ((double)i - 1.0 + part);
         }
-        enum state state = state_of(thresholds, value, edges->state);
+        enum state state = edges->state == STATE_UNKNOWN
+                               ? level_of(thresholds, value, STATE_UNKNOWN)
+                               : state_at(edges, thresholds, value);
         if (state != edges->state && edges->state != STATE_UNKNOWN) {
             struct edge edge = {
-                .at_s = edges->crossed_s,
+                .at_s = isnan(edges->crossed_s) ? time_s + period_s * ((double)i - 0.5)
+                                                : edges->crossed_s,
                 .rises = (state == STATE_HIGH) != edges->falls,
                 .first_state = !edges->state_begun_seen,
             };
             edges->state_begun_seen = true;
             report(context, &edge);
         }
-        edges->state = state;
+        if (state != edges->state)
+            enter(edges, state, value);
+        go_on(edges, value);
         before = value;
     }
 }
@@ -147,8 +202,9 @@ void edges_push(struct edges *edges, const int32_t *counts, size_t count, double
         if (!edges->begun) {
             edges->begun = true;
             edges->last = counts[i];
-            edges->low = lowest;
-            edges->high = highest;
+            begin_stretch(edges, counts[i], counts[i]);
+            begin_stretch(edges, counts[i], counts[i]);
+            edges->low = edges->high = counts[i];
         }
         follow(edges, lowest, highest, (double)length * period_s);
         double swing = edges->high - edges->low;
@@ -158,7 +214,9 @@ void edges_push(struct edges *edges, const int32_t *counts, size_t count, double
                 .middle = edges->low + 0.5 * swing,
                 .high = edges->low + 0.5 * (1.0 + edges->band) * swing,
             };
-            if (!stays(edges, &thresholds, lowest, highest))
+            if (stays(edges, &thresholds, lowest, highest))
+                go_on(edges, edges->state == STATE_HIGH ? highest : lowest);
+            else
                 walk(edges, &thresholds, counts + i, length, time_s + period_s * (double)i,
                      period_s, report, context);
         }

@@ -241,7 +241,7 @@ static void an_inductive_sensor_running_up(void **state) {
     };
     struct scene_leads leads;
     struct sheet *sheet = scene_draw(&scene, &leads);
-    size_t signal = sheet_channel(sheet, "crank-coil", ROLE_SIGNAL, 0.0, 5.0);
+    size_t signal = sheet_channel(sheet, "crank-coil", ROLE_SIGNAL, -1.54, 10.2);
     sheet->sensors[leads.sensor].kind = SENSOR_INDUCTIVE;
     sheet->sensors[leads.sensor].signal = signal;
     sheet_hold(sheet, signal, 0.0, 3.0, 3.58);
