@@ -278,7 +278,7 @@ static void mark_end(struct watch_feed *feed, struct watch_scene *scene, double 
     if (with_the_key)
         how = scene->has_ignition ? "went off with the key"
                                   : "is still out, but no lead shows the key on any more";
-    snprintf(text, sizeof text, "%s: %s, %.3f s after the mark; %s value %.2f %s.", feed->name, how,
+    snprintf(text, sizeof text, "%s %s, %.3f s after it began; %s value %.2f %s.", feed->name, how,
              lasted_s, feed->low ? "lowest" : "highest", feed->extreme, feed->unit);
     /* The end belongs to the snapshot of the beginning, where it comes before that one's end. */
     mark.after_s = lasted_s <= feed->after_s ? feed->after_s : 0.0;
