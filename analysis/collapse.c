@@ -16,7 +16,6 @@
 #define PERIODS_OF_ONSET 3.5
 #define SWINGING_EDGES   8
 #define SWINGING_SHARE   0.7 /* of the pull-up: a full swing */
-#define DEAD_SHARE       0.3 /* of its nominal: no sensor works on that */
 #define TURNING_BEFORE_S 1.0
 #define GOING_EDGES      2 /* a signal that dies may show an edge or two */
 
@@ -124,18 +123,14 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
 /* Did a sensor that lives on this feed go on as if nothing were? */
 static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
     const struct vehicle *vehicle = survey->vehicle;
-    const struct dip_view *feed = view_of(survey, collapse->index, collapse->dip->channel);
     double nominal = nominal_of(survey, collapse->dip->channel);
-    if (feed->during_count == 0 ||
-        feed->during_sum / (double)feed->during_count > DEAD_SHARE * nominal)
-        return;
     for (size_t i = 0; i < vehicle->sensor_count; i++) {
         const struct vehicle_sensor *sensor = &vehicle->sensors[i];
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE)
             continue;
         const struct dip_view *signal = view_of(survey, collapse->index, sensor->signal);
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
-        if (signal->edges_during >= SWINGING_EDGES &&
+        if (signal->edges_dead >= SWINGING_EDGES &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
             collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;
@@ -197,7 +192,8 @@ double collapse_edge_due(const struct survey *survey, size_t index, size_t signa
 
 bool collapse_silences(const struct survey *survey, size_t index, size_t signal) {
     const struct dip_view *view = view_of(survey, index, signal);
-    return !isnan(view->last_edge_s) && view->edges_during <= GOING_EDGES;
+    return !isnan(view->last_edge_s) &&
+           view->edges_down <= GOING_EDGES * survey->dips[index]->fall_count;
 }
 
 /* A signal on this feed that was lost before the feed fell: then the feed did not take it along. */
@@ -211,7 +207,8 @@ static void weigh_order(const struct survey *survey, struct collapse *collapse) 
         const struct dip_view *view = view_of(survey, collapse->index, sensor->signal);
         double due_s = collapse_edge_due(survey, collapse->index, sensor->signal);
         if (collapse->dip->from_s - view->last_edge_s < TURNING_BEFORE_S &&
-            due_s < collapse->dip->from_s && view->edges_during <= GOING_EDGES)
+            due_s < collapse->dip->from_s &&
+            collapse_silences(survey, collapse->index, sensor->signal))
             collapse->stopped_before = sensor->signal;
     }
 }

@@ -92,7 +92,8 @@ bool revolutions_rpm(const struct revolutions *revolutions, double *rpm, double 
                      double *fastest) {
     double lengths_s[REVOLUTIONS_KEPT];
     size_t turns = revolutions->turns;
-    if (turns < 2 || revolutions->misses > turns)
+    unsigned fewest = revolutions->wheel.missing > 0 ? 1 : 2; /* a gap confirms the teeth */
+    if (turns < fewest || revolutions->misses > turns)
         return false;
     memcpy(lengths_s, revolutions->lengths_s, turns * sizeof *lengths_s);
     qsort(lengths_s, turns, sizeof *lengths_s, by_length);

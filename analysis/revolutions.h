@@ -37,8 +37,8 @@ void revolutions_edge(struct revolutions *revolutions, double at_s);
 void revolutions_break(struct revolutions *revolutions);
 
 /*
- * Crank speed, rpm: of the median turn, the slowest and the fastest. False where fewer than two
- * turns were whole, or most were not: then there is no speed.
+ * Crank speed, rpm: of the median turn, the slowest and the fastest. False where too few turns were
+ * whole (one between gaps, two of a wheel without), or most were not: then there is no speed.
  */
 bool revolutions_rpm(const struct revolutions *revolutions, double *rpm, double *slowest,
                      double *fastest);

@@ -16,6 +16,7 @@
 #define ONSET_S    0.05 /* so much behind its onset belongs to the onset */
 #define SETTLE_S   0.02 /* a supply's capacitors: what follows later is the state while down */
 #define FASTER_S   1.0  /* the speed is taken after the first second of cranking */
+#define DEAD_SHARE 0.3  /* of its nominal: no sensor works on less */
 #define RECENT     8    /* intervals that tell when the next edge is due */
 #define NARROWEST  1e-6
 #define PER_OCTAVE 4.0
@@ -193,6 +194,19 @@ static bool is_down(const struct survey *survey, const struct feed_dip *dip, dou
     return false;
 }
 
+/* Does the feed read so little at that moment that no sensor works on it? */
+static bool is_dead(const struct survey *survey, const struct feed_dip *dip, double at_s) {
+    const struct vehicle_channel *feed = &survey->vehicle->channels[dip->channel];
+    const struct record_run *run = survey->run;
+    double nominal = feed->nominal_is_battery ? survey->vehicle->system_volts : feed->nominal;
+    if (feed->stream != run->stream)
+        return true; /* another board: the fall is all that is known */
+    double scan = (at_s - feed->skew_s + feed->delay_s - run->time_s) / run->period_s;
+    size_t last = run->scans - 1;
+    size_t i = scan <= 0.0 ? 0 : scan >= (double)last ? last : (size_t)lround(scan);
+    return scale_value(&feed->scale, run->counts[feed->input][i]) < DEAD_SHARE * nominal;
+}
+
 static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
     const struct survey *survey = signal->survey;
     for (size_t i = 0; i < survey->dip_count; i++) {
@@ -202,7 +216,8 @@ static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
             view->last_edge_s = at_s;
             view->interval_s = longest_interval(signal);
         } else if (is_down(survey, dip, at_s)) {
-            view->edges_during++;
+            view->edges_down++;
+            view->edges_dead += is_dead(survey, dip, at_s);
         }
     }
 }
@@ -300,6 +315,12 @@ static const struct revolutions *better(const struct revolutions *pair) {
     return pair[1].turns >= pair[0].turns ? &pair[1] : &pair[0];
 }
 
+/* Behind the first second: only where enough turns are left to speak for themselves. */
+static bool settled_rpm(const struct revolutions *later, double *rpm, double *slowest,
+                        double *fastest) {
+    return later->turns >= 2 && revolutions_rpm(later, rpm, slowest, fastest);
+}
+
 bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
                 size_t *channel) {
     const struct vehicle *vehicle = survey->vehicle;
@@ -312,7 +333,7 @@ bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, doubl
             const struct survey_signal *signal = &survey->signals[sensor->signal];
             *channel = sensor->signal;
             if (signal->has_wheel && fast_enough(survey, sensor->signal) &&
-                (revolutions_rpm(better(signal->later), rpm, slowest, fastest) ||
+                (settled_rpm(better(signal->later), rpm, slowest, fastest) ||
                  revolutions_rpm(better(signal->all), rpm, slowest, fastest)))
                 return true;
         }
@@ -418,8 +439,6 @@ static void see_down(const struct vehicle_channel *of, const int32_t *counts, si
                      size_t end, struct dip_view *view) {
     for (size_t i = first; i < end; i++) {
         double value = scale_value(&of->scale, counts[i]);
-        view->during_sum += value;
-        view->during_count++;
         view->lowest = fmin(view->lowest, value);
         view->highest = fmax(view->highest, value);
     }
@@ -471,11 +490,12 @@ static void push_channel(struct survey *survey, const struct record_run *run, si
 }
 
 int survey_push(struct survey *survey, const struct record_run *run) {
+    survey->run = run;
     for (size_t i = 0; i < survey->vehicle->channel_count; i++) {
         const struct vehicle_channel *of = &survey->vehicle->channels[i];
         if (of->stream == run->stream && of->input < run->inputs)
             push_channel(survey, run, i);
     }
-    survey->newest_s = run->time_s + run->period_s * (double)run->scans;
+    survey->run = NULL;
     return survey->error;
 }

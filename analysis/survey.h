@@ -37,13 +37,14 @@ struct reading {
  * supply's capacitors empty.
  */
 struct dip_view {
-    double before_sum, during_sum;
-    unsigned long before_count, during_count;
+    double before_sum;
+    unsigned long before_count;
     double lowest, highest; /* while the feed was down */
     double lowest_at_onset; /* from the last sample inside to 50 ms later */
     double last_edge_s;     /* of a signal: the newest not later than the feed's fall; NAN */
     double interval_s;      /*   how far apart its edges came until then; NAN */
-    unsigned edges_during;  /*   edges while the feed was down */
+    unsigned edges_down;    /*   edges while the feed was down */
+    unsigned edges_dead;    /*   of these, where it read so little that no sensor works on it */
 };
 
 struct survey {
@@ -60,7 +61,7 @@ struct survey {
     struct survey_signal *signals; /* one per channel */
     int32_t *scratch;
     size_t scratch_room;
-    double newest_s; /* end of the newest run */
+    const struct record_run *run; /* that is being pushed */
     int error;
 };
 

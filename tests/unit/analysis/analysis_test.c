@@ -504,6 +504,22 @@ static void a_feed_that_flutters(void **state) {
     }
 }
 
+/*
+ * The feed sags out of its limits, but not so far that the sensor stops: the circuit is at fault,
+ * and the sensor's going on is no sign of a lead that came off, nor is the signal a follower.
+ */
+static void a_feed_that_sags_while_the_sensor_works(void **state) {
+    (void)state;
+    struct scene_leads leads;
+    struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
+    sheet_hold(sheet, leads.feed, 4.2, 5.1, 4.1);
+    struct analysis *analysis = scene_analyse(sheet);
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_FEED_COLLAPSE, "fault");
+    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_SHOWN, "shown");
+    expect(sheet, analysis, analysis->verdict.followers.count == 0, "no follower");
+    done(sheet, analysis);
+}
+
 /* The probe is loose: it reads nothing again and again, and the sensor swings through all of it. */
 static void a_probe_that_flutters(void **state) {
     (void)state;
@@ -796,6 +812,7 @@ int main(void) {
         cmocka_unit_test(two_feeds_together),
         cmocka_unit_test(a_shared_feed),
         cmocka_unit_test(a_feed_that_flutters),
+        cmocka_unit_test(a_feed_that_sags_while_the_sensor_works),
         cmocka_unit_test(a_probe_that_flutters),
         cmocka_unit_test(what_an_averaging_meter_shows),
         cmocka_unit_test(a_signal_sampled_too_slowly),

@@ -272,7 +272,13 @@ static void the_wrong_wheel(void **state) {
     sensor.wheel = (struct wheel){12, 2, 0};
     revolutions = turn(sensor, teeth, 9, 12, 6); /* the tenth tooth is gone */
     assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    revolutions = turn(sensor, teeth, 10, 12, 2); /* one whole turn proves nothing */
+    revolutions = turn(sensor, teeth, 10, 12, 3); /* from gap to gap, counted: one turn will do */
+    assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
+    assert_near(rpm, 60.0, 1e-6);
+    revolutions = turn(sensor, teeth, 10, 12, 2); /* but there is no second gap */
+    assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
+    sensor.wheel = (struct wheel){10, 0, 0};
+    revolutions = turn(sensor, teeth, 10, 12, 2); /* nothing confirms one turn without a gap */
     assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
 }
 
