@@ -19,7 +19,7 @@
 #define DEAD_SHARE 0.3  /* of its nominal: no sensor works on less */
 #define RECENT     8    /* intervals that tell when the next edge is due */
 #define NARROWEST  1e-6
-#define PER_OCTAVE 4.0
+#define OCTAVE     4 /* bins of widths */
 
 struct survey_signal {
     struct edges *edges;
@@ -222,9 +222,12 @@ static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
     }
 }
 
-static void note_width(struct reading *reading, double width_s) {
-    double bin = width_s > NARROWEST ? PER_OCTAVE * log2(width_s / NARROWEST) : 0.0;
-    reading->narrow[bin < WIDTH_BINS - 1 ? (size_t)bin : WIDTH_BINS - 1]++;
+/* Notes the width of a state that an edge ends. */
+static void note_width(struct reading *reading, bool high, double width_s) {
+    double bin = width_s > NARROWEST ? OCTAVE * log2(width_s / NARROWEST) : 0.0;
+    size_t i = bin < WIDTH_BINS - 1 ? (size_t)bin : WIDTH_BINS - 1;
+    reading->widths[high].states[i]++;
+    reading->widths[high].sum_s[i] += width_s;
 }
 
 /* Does the engine turn faster than any starter turns it? */
@@ -268,7 +271,7 @@ static void take_edge(void *context, const struct edge *edge) {
     if (!isnan(signal->last_s) && !edge->first_state) {
         double interval_s = edge->at_s - signal->last_s;
         if (phase != PHASE_CRANKING || !has_caught(signal))
-            note_width(reading, interval_s);
+            note_width(reading, !edge->rises, interval_s);
         signal->recent[signal->recent_next] = interval_s;
         signal->recent_next = (signal->recent_next + 1) % RECENT;
         if (signal->recent_count < RECENT)
@@ -279,19 +282,31 @@ static void take_edge(void *context, const struct edge *edge) {
         note_turn(signal, edge);
 }
 
-double survey_shortest_state(const struct reading *reading) {
+static size_t median_bin(const struct state_widths *widths) {
     unsigned long all = 0;
     unsigned long seen = 0;
+    size_t median = 0;
     for (size_t i = 0; i < WIDTH_BINS; i++)
-        all += reading->narrow[i];
-    if (all == 0)
-        return (double)NAN;
-    for (size_t i = 0; i < WIDTH_BINS; i++) {
-        seen += reading->narrow[i];
-        if (seen * 10 > all)
-            return NARROWEST * exp2(((double)i + 0.5) / PER_OCTAVE);
+        all += widths->states[i];
+    while (median < WIDTH_BINS - 1 && (seen + widths->states[median]) * 2 <= all)
+        seen += widths->states[median++];
+    return median;
+}
+
+static double usual_width(const struct state_widths *widths) {
+    size_t median = median_bin(widths);
+    size_t first = median < OCTAVE ? 0 : median - OCTAVE;
+    unsigned long states = 0;
+    double sum_s = 0.0;
+    for (size_t i = first; i < WIDTH_BINS && i <= median + OCTAVE; i++) {
+        states += widths->states[i];
+        sum_s += widths->sum_s[i];
     }
-    return (double)NAN;
+    return states > 0 ? sum_s / (double)states : (double)NAN;
+}
+
+double survey_shortest_state(const struct reading *reading) {
+    return fmin(usual_width(&reading->widths[0]), usual_width(&reading->widths[1]));
 }
 
 bool survey_turned(const struct survey *survey) {

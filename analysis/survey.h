@@ -20,6 +20,12 @@
 #define SURVEY_DIPS   8 /* dips looked at closely in one window; the rest only counted */
 #define WIDTH_BINS    120
 
+/* How long the states of a signal lasted, by quarter octaves. */
+struct state_widths {
+    unsigned states[WIDTH_BINS];
+    double sum_s[WIDTH_BINS];
+};
+
 /* One channel in one phase. The first moments of a cranking (the surge) are kept apart. */
 struct reading {
     struct levels *levels; /* NULL: no sample */
@@ -29,7 +35,7 @@ struct reading {
     double time_s;   /* length of the samples */
     double period_s; /* between samples, the longest */
     unsigned edges;
-    unsigned narrow[WIDTH_BINS]; /* widths of the states between edges, by quarter octaves */
+    struct state_widths widths[2]; /* of low and of high states */
 };
 
 /*
@@ -91,9 +97,9 @@ const struct dip_view *survey_view(const struct survey *survey, size_t dip, size
 enum phase survey_phase_at(const struct survey *survey, double at_s);
 
 /*
- * Width of the shorter states of a signal, seconds: a tenth of the states are narrower (glitches
- * among them). While cranking, what is faster than the starter turns an engine is left out (it has
- * caught, the starter still in). NAN: fewer than two edges.
+ * Width of the shorter of the two states of a signal, low or high, seconds: the average of those
+ * within an octave of the median, so that neither glitches nor a stop tell, nor an engine that
+ * catches. NAN: fewer than two edges.
  */
 double survey_shortest_state(const struct reading *reading);
 
