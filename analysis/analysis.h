@@ -104,7 +104,8 @@ struct analysis_attempt {
     unsigned number;               /* 1.. in order of time within the record */
     double from_s, to_s;           /* engagement to release */
     bool cut_short;                /* the record ends before the outcome could be seen */
-    double rpm, rpm_low, rpm_high; /* while cranking, after the first second where there is one */
+    double rpm, rpm_low, rpm_high; /* of the median, slowest, fastest turn while cranking; after
+                                      its first second where enough turns follow */
     const char *rpm_source;        /* "crank-signal" (a channel's name) or NULL */
     enum outcome outcome;
     struct analysis_verdict verdict;

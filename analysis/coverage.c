@@ -75,10 +75,13 @@ static void say_good(const struct survey *survey, const struct analysis_check *c
             result_say(error, &verdict->because, "%s stayed at %.2f V or below %s.", name,
                        check->measured, when);
         break;
-    default:
-        if (isnan(check->limit_low) || isnan(check->limit_high)) /* a state, not the average */
-            result_say(error, &verdict->because, "%s: %s %.2f %s %s, as it should be.", name,
-                       check->name, check->measured, check->unit, when);
+    default: /* of a signal its low level, its high level, and the average that follows from both */
+        if (isnan(check->limit_low))
+            result_say(error, &verdict->because, "%s pulled down to %.2f V %s.", name,
+                       check->measured, when);
+        else if (isnan(check->limit_high))
+            result_say(error, &verdict->because, "%s rose to %.2f V %s.", name, check->measured,
+                       when);
         break;
     }
 }

@@ -789,6 +789,49 @@ static void nothing_at_all(void **state) {
     }
 }
 
+/* Whatever the leads do: an answer, with phases that tile the record and sentences that are there.
+ */
+static void whatever_the_leads_do(void **state) {
+    (void)state;
+    uint64_t seed = 77;
+    for (int round = 0; round < 40; round++) {
+        struct scene_leads leads;
+        struct sheet *sheet = scene_draw(
+            &(struct scene){.rate_hz = 1000.0,
+                            .watched = (unsigned)round % 32U | WATCH_SIGNAL | WATCH_FEED},
+            &leads);
+        size_t request = sheet_channel(sheet, "start", ROLE_START_REQUEST, 0.0, 20.0);
+        for (int i = 0; i < 120; i++) {
+            size_t channel = (size_t)(fabs(sheet_random(&seed)) * 10.0) % (request + 1);
+            double at_s = 7.0 + 3.0 * sheet_random(&seed);
+            double length_s = exp(2.0 * sheet_random(&seed) - 2.0);
+            sheet_hold(sheet, channel, at_s, at_s + length_s, 6.0 + 6.0 * sheet_random(&seed));
+        }
+        for (int i = 0; i < round % 4; i++)
+            sheet_lose(sheet, 3.0 * i + 1.0, 3.0 * i + 1.0 + 0.3 * i);
+        struct analysis *analysis = scene_analyse(sheet);
+        assert_true(analysis->phase_count > 0);
+        assert_near(analysis->phases[0].from_s, 0.0, 1e-9);
+        for (size_t i = 1; i < analysis->phase_count; i++) {
+            assert_near(analysis->phases[i].from_s, analysis->phases[i - 1].to_s, 0.0);
+            assert_true(analysis->phases[i].to_s > analysis->phases[i].from_s);
+        }
+        assert_near(analysis->phases[analysis->phase_count - 1].to_s, 14.0, 1e-9);
+        for (size_t i = 0; i < analysis->attempt_count; i++) {
+            assert_int_equal(analysis->attempts[i].number, i + 1);
+            assert_non_null(analysis->attempts[i].verdict.observed);
+            assert_true(analysis->attempts[i].to_s >= analysis->attempts[i].from_s);
+        }
+        for (size_t i = 0; i < analysis->check_count; i++) {
+            bool needs_why = analysis->checks[i].result == CHECK_TOO_CLOSE ||
+                             analysis->checks[i].result == CHECK_NOT_POSSIBLE;
+            assert_int_equal(analysis->checks[i].why != NULL, needs_why);
+        }
+        assert_non_null(analysis->verdict.observed);
+        done(sheet, analysis);
+    }
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_start_that_fails_with_everything_good),
@@ -827,6 +870,7 @@ int main(void) {
         cmocka_unit_test(errors_of_the_record_come_through),
         cmocka_unit_test(progress_rises),
         cmocka_unit_test(nothing_at_all),
+        cmocka_unit_test(whatever_the_leads_do),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
