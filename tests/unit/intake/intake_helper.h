@@ -94,9 +94,9 @@ void played_write(struct played *played, const void *bytes, size_t count);
 void play(struct played *played, size_t count, unsigned *waited);
 #define WAIT_UNTIL(played, count, condition)                                                       \
     do {                                                                                           \
-        unsigned waited = 0;                                                                       \
+        unsigned waited_ = 0;                                                                      \
         while (!(condition))                                                                       \
-            play(played, count, &waited);                                                          \
+            play(played, count, &waited_);                                                         \
     } while (0)
 
 /* ---- what is in the memory ring ---- */
