@@ -259,7 +259,7 @@ static void devices_are_resolved(void **state) {
     NEED_NAMESPACE();
     char path[64] = "untouched", tiny[8] = "tiny";
     int first = plug(2, 0, "SER01"), second = plug(3, 1, "SER02");
-    static const char *const same[] = {"/dev/ttyACM1", "SER02", LINK "SER02-if00",
+    static const char *const same[] = {"/dev/ttyACM1", "SER02", (LINK "SER02-if00"),
                                        "/dev/serial/by-path/pci-0000:00-usb-0:3:1.0",
                                        "/dev/./serial/../ttyACM1"};
     for (size_t i = 0; i < sizeof same / sizeof same[0]; i++) {
