@@ -94,9 +94,8 @@ struct daemon {
     struct snapshots *snapshots;
     struct serve *serve;
     struct head_stream *streams;
-    int64_t cranking_since_ns; /* INT64_MIN: the starter is not engaged */
-    int wake;                  /* eventfd: there are messages */
-    pthread_mutex_t lock;      /* of the queue */
+    int wake;             /* eventfd: there are messages */
+    pthread_mutex_t lock; /* of the queue */
     struct message *first, *last;
 };
 
@@ -268,15 +267,11 @@ static int64_t nanoseconds(double seconds) {
 }
 
 static int ask_snapshot(struct daemon *daemon, const struct message *message) {
-    int64_t from = message->elapsed_ns;
-    /* The end of a cranking asks for the stretch from its beginning: the two merge. */
-    if (!message->begins && daemon->cranking_since_ns != INT64_MIN)
-        from = daemon->cranking_since_ns;
     struct snapshot_request request = {
         .trigger = message->trigger,
         .text = message->text,
         .at_ns = message->elapsed_ns,
-        .from_ns = from - nanoseconds(message->before_s),
+        .from_ns = message->elapsed_ns - nanoseconds(message->before_s),
         .to_ns = message->elapsed_ns + nanoseconds(message->after_s),
     };
     return snapshots_request(daemon->snapshots, &request);
@@ -286,6 +281,8 @@ static void do_mark(struct daemon *daemon, const struct message *message) {
     int result = put_mark(daemon, message);
     if (result < 0)
         say("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
+    if (message->before_s <= 0 && message->after_s <= 0)
+        return; /* a note in the stream, and nothing more */
     result = ask_snapshot(daemon, message);
     if (result < 0)
         say("%s: no snapshot: %s", message->text ? message->text : message->trigger,
@@ -298,8 +295,6 @@ static void do_cranking(struct daemon *daemon, const struct message *message) {
     /* A logger fed from the vehicle browns out exactly now: what is known goes to disk at once. */
     intake_urgent(daemon->intake, message->begins);
     writer_urgent(daemon->writer, message->begins);
-    if (message->begins)
-        daemon->cranking_since_ns = message->elapsed_ns;
 }
 
 static void write_head(struct daemon *daemon) {
@@ -664,7 +659,6 @@ int main(int argc, char **argv) {
     struct daemon daemon = {
         .options = {.hookup = DEFAULT_HOOKUP, .state = DEFAULT_STATE},
         .state_lock = -1,
-        .cranking_since_ns = INT64_MIN,
         .lock = PTHREAD_MUTEX_INITIALIZER,
     };
     int option = read_options(argc, argv, &daemon.options);
