@@ -9,8 +9,8 @@
 
 #include <errno.h>
 #include <math.h>
-#include <stdlib.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* The test is about to compare: show everything where that will fail. */
