@@ -16,7 +16,7 @@ static const char *text(const json_t *object, const char *key) {
     return json_string_value(json_object_get(object, key));
 }
 
-/* Wall time of `at_s` of the report's axis as "2026-01-15 04:12:07". */
+/* Wall time of `at_s` of the report's axis as "2026-01-15 04:12:07"; "-": not known. */
 static void wall_of(const json_t *report, double at_s, char *out, size_t size) {
     const json_t *wall = json_object_get(report, "wall_s");
     time_t seconds = (time_t)(json_number_value(wall) + at_s);
@@ -61,8 +61,8 @@ static void print_row(const struct night_row *row) {
     if (json_is_number(speed))
         snprintf(rpm, sizeof rpm, "%.0f", json_number_value(speed));
     const char *outcome = row->attempt ? text(row->attempt, "outcome") : "(no attempt)";
-    printf("%s%4u  %-19s  %-20s %4s  %s\n", row->failed ? "*" : " ", row->snapshot, wall, outcome,
-           rpm, verdict);
+    printf("%s%4u %-14s %-20s %4s %s\n", row->failed ? "*" : " ", row->snapshot,
+           strlen(wall) > 5 ? wall + 5 : wall /* the year is in --json */, outcome, rpm, verdict);
 }
 
 static json_t *row_json(const struct night_row *row) {
@@ -82,7 +82,7 @@ static json_t *row_json(const struct night_row *row) {
 }
 
 static void print_night(const struct night *night) {
-    printf(" %4s  %-19s  %-20s %4s  %s\n", "No.", "time", "outcome", "rpm", "verdict");
+    printf(" %4s %-14s %-20s %4s %s\n", "No.", "time", "outcome", "rpm", "verdict");
     size_t failed = 0;
     for (size_t i = 0; i < night->row_count; i++) {
         print_row(&night->rows[i]);

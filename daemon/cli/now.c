@@ -20,11 +20,16 @@ static void on_signal(int number) {
     stopped = 1;
 }
 
+/* What prints as zero prints without a sign. */
+static double without_sign_of_zero(double value, int decimals) {
+    return fabs(value) < 0.5 * pow(10, -decimals) ? 0.0 : value;
+}
+
 /* A value in a column of 9, or dashes where there is none. */
 static void print_value(const json_t *reading, const char *key, int decimals) {
     const json_t *value = json_object_get(reading, key);
     if (json_is_number(value))
-        printf(" %8.*f", decimals, json_number_value(value));
+        printf(" %8.*f", decimals, without_sign_of_zero(json_number_value(value), decimals));
     else
         printf(" %8s", "-");
 }

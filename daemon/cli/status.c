@@ -61,9 +61,10 @@ static void print_board(const json_t *board) {
 static void print_room(const json_t *status) {
     char a[32], b[32], c[32];
     const json_t *ring = json_object_get(status, "ring");
-    printf("\nRing:      %s of %s in %.0f segments",
+    printf("\nRing:      %s of %s in %.0f segment%s",
            print_bytes(number(ring, "bytes"), a, sizeof a),
-           print_bytes(number(ring, "bound"), b, sizeof b), number(ring, "segments"));
+           print_bytes(number(ring, "bound"), b, sizeof b), number(ring, "segments"),
+           number(ring, "segments") == 1 ? "" : "s");
     if (json_is_number(json_object_get(ring, "oldest_age_s")))
         printf(", reaches back %s", print_duration(number(ring, "oldest_age_s"), c, sizeof c));
     if (number(ring, "segments_pruned") > 0)

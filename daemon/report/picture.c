@@ -28,6 +28,11 @@ static void choose_span(const struct vehicle_channel *channel, const struct stri
     *top = high;
 }
 
+/* What prints as zero prints without a sign. */
+static double without_sign_of_zero(double value) {
+    return fabs(value) < 0.005 ? 0.0 : value;
+}
+
 static void draw_channel(const struct report *report, const struct page *page, size_t index,
                          size_t cells) {
     const struct vehicle_channel *channel = &report->vehicle->channels[index];
@@ -46,7 +51,8 @@ static void draw_channel(const struct report *report, const struct page *page, s
     strip_draw(strip, bottom, top, cells, ROWS, page->ascii, lines);
     for (size_t row = 0; row < ROWS; row++) {
         if (row == 0 || row == ROWS - 1)
-            fprintf(page->stream, "%7.2f %s ", row ? bottom : top, channel->unit);
+            fprintf(page->stream, "%7.2f %s ", without_sign_of_zero(row ? bottom : top),
+                    channel->unit);
         else
             fprintf(page->stream, "%*s", LABEL_COLUMNS, "");
         fprintf(page->stream, "%s\n", lines[row]);
@@ -94,7 +100,7 @@ static void draw_axis(const struct report *report, const struct page *page, size
     for (double i = first; i * step + report->zero_s < report->shown_to_s; i++) {
         size_t cell = cell_of(report, i * step + report->zero_s, cells);
         char label[16];
-        int length = snprintf(label, sizeof label, "'%.6g", i * step);
+        int length = snprintf(label, sizeof label, "'%.6g", i == 0 ? 0.0 : i * step);
         if (length <= 0 || cell < free_from || cell + (size_t)length > cells)
             continue;
         memcpy(line + cell, label, (size_t)length);

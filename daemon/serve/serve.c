@@ -204,7 +204,8 @@ static enum MHD_Result post_keep(struct serve *serve, struct request *request, c
     json_decref(body);
     if (number == -ERANGE)
         return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
-                          "before_s and after_s must lie between 0 and 3600 seconds", NULL);
+                          "the time before (before_s) and after (after_s) may be 0 to 3600 seconds",
+                          NULL);
     if (number == -ENOSPC || number == -EDQUOT)
         return send_error(request->connection, MHD_HTTP_INSUFFICIENT_STORAGE,
                           "no room for a snapshot; the moment is marked in the ring",

@@ -16,6 +16,48 @@ DATA = os.environ.get("CRANKTRAP_DATA", "")
 PATIENCE_S = 60  # how long a condition may take on a busy machine; never a measure of speed
 
 
+VAN = """[vehicle]
+name = parcel van, bay 2
+cylinders = 4
+ground = battery-negative
+[board logger]
+{board}
+[channel battery]
+board = logger
+input = 0
+role = battery
+{battery}
+[channel crank-feed]
+board = logger
+input = 1
+role = feed
+nominal = 5
+measured-at = sensor
+[channel crank-return]
+board = logger
+input = 2
+role = return
+[channel crank-signal]
+board = logger
+input = 3
+role = signal
+[sensor crank]
+kind = hall
+feed = crank-feed
+return = crank-return
+signal = crank-signal
+pull-up = 5
+wheel = {wheel}
+[storage]
+{storage}
+"""
+
+
+def van(board, wheel, storage, battery=""):
+    """A hookup text: one crank sensor and the battery; the lines of its sections as given."""
+    return VAN.format(board=board, wheel=wheel, storage=storage, battery=battery)
+
+
 def run(*arguments, status=0):
     """Runs the command `cranktrap` to its end; checks its exit status."""
     done = subprocess.run([str(BIN / "cranktrap"), *map(str, arguments)], capture_output=True,

@@ -9,43 +9,6 @@ import pathlib
 
 import harness
 
-HOOKUP = """[vehicle]
-name = parcel van, bay 2
-cylinders = 4
-[board logger]
-driver = packet-serial
-device = {link}
-[channel battery]
-board = logger
-input = 0
-role = battery
-[channel crank-feed]
-board = logger
-input = 1
-role = feed
-nominal = 5
-measured-at = sensor
-[channel crank-return]
-board = logger
-input = 2
-role = return
-[channel crank-signal]
-board = logger
-input = 3
-role = signal
-[sensor crank]
-kind = hall
-feed = crank-feed
-return = crank-return
-signal = crank-signal
-pull-up = 5
-wheel = {wheel}
-[storage]
-before = 3 s
-after = 3 s
-"""
-
-
 class Recordings(harness.Case):
     def setUp(self):
         super().setUp()
@@ -56,7 +19,8 @@ class Recordings(harness.Case):
         """Plays a recording; the report of the snapshot that the cranking made."""
         self.board = self.fakeboard("--edges", pathlib.Path(harness.DATA) / file, "--lead-in", "5",
                                     "--lead-out", "6", "--at-end", "hold", *arguments)
-        daemon = self.daemon(HOOKUP.format(link=self.board.link, wheel=wheel)).start().ready()
+        daemon = self.daemon(harness.van(
+            f"driver = packet-serial\ndevice = {self.board.link}", wheel, "before = 3 s\nafter = 3 s")).start().ready()
         report = daemon.state / "snapshots" / "0001.json"
         harness.until(report.exists, "the report of the attempt")
         harness.until(lambda: daemon.status()["state"] == "watching", "the end of the snapshot")
