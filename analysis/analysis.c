@@ -6,10 +6,10 @@
 
 #include "attempts.h"
 #include "checks.h"
+#include "evidence.h"
 #include "feeds.h"
 #include "requests.h"
 #include "result.h"
-#include "survey.h"
 #include "verdict.h"
 
 #include <errno.h>
@@ -99,31 +99,33 @@ static int first_pass(struct work *work) {
 
 /* ---- pass 2 ---- */
 
-static int fill_survey(const struct work *work, struct survey *survey) {
+static int collect(const struct work *work, struct evidence *evidence) {
     const struct record *record = work->record;
-    int result = record->seek(record->context, survey->from_s);
+    int result = record->seek(record->context, evidence->window->from_s);
     struct record_run run;
     while (result >= 0 && (result = record->next(record->context, &run)) > 0 &&
-           run.time_s < survey->to_s)
-        result = survey_push(survey, &run);
-    return result < 0 ? result : 0;
+           run.time_s < evidence->window->to_s)
+        result = evidence_push(evidence, &run);
+    return result < 0 ? result : evidence_finish(evidence);
 }
 
-/* Windows tile the record: from where the key leads to an attempt, to where it leads to the next.
- */
-static struct survey_window window_of(const struct work *work, size_t index) {
+static struct window window_of(const struct work *work, size_t index) {
     const struct record *record = work->record;
-    struct survey_window window = {
+    struct window window = {
+        .vehicle = record->vehicle,
+        .limits = work->limits,
         .from_s = record->from_s,
         .to_s = record->to_s + 1.0,
         .engaged_s = (double)NAN,
+        .released_s = (double)NAN,
         .phases = work->analysis->phases,
         .phase_count = work->analysis->phase_count,
     };
-    window.dips = feeds_dips(work->feeds, &window.dip_count);
     if (work->attempt_count == 0)
         return window;
+    window.attempt = (unsigned)index + 1;
     window.engaged_s = work->attempts[index].from_s;
+    window.released_s = work->attempts[index].to_s;
     if (index > 0)
         window.from_s = work->attempts[index].phase_s;
     if (index + 1 < work->attempt_count)
@@ -131,7 +133,8 @@ static struct survey_window window_of(const struct work *work, size_t index) {
     return window;
 }
 
-static int describe_attempt(struct work *work, size_t index, const struct survey *survey) {
+static int describe_attempt(struct work *work, size_t index, const struct evidence *evidence) {
+    const struct survey *survey = evidence->survey;
     const struct attempt *found = &work->attempts[index];
     struct analysis_attempt *attempt = result_add_attempt(work->analysis);
     if (attempt == NULL)
@@ -156,21 +159,26 @@ static int describe_attempt(struct work *work, size_t index, const struct survey
     return result;
 }
 
+static int describe_whole(struct work *work, const struct evidence *evidence) {
+    int result = checks_add(evidence->survey, 0, work->analysis);
+    if (result != 0)
+        return result;
+    return verdict_draw(evidence->survey, 0, OUTCOME_UNKNOWN, work->analysis,
+                        &work->analysis->verdict);
+}
+
 static int look_at_window(struct work *work, size_t index) {
-    struct survey_window window = window_of(work, index);
-    struct survey *survey = NULL;
-    int result = survey_new(work->record->vehicle, work->limits, &window, &survey);
+    struct window window = window_of(work, index);
+    size_t dip_count;
+    const struct feed_dip *dips = feeds_dips(work->feeds, &dip_count);
+    struct evidence *evidence = NULL;
+    int result = evidence_new(&window, dips, dip_count, &evidence);
     if (result == 0)
-        result = fill_survey(work, survey);
-    if (result == 0 && work->attempt_count > 0) {
-        result = describe_attempt(work, index, survey);
-    } else if (result == 0) {
-        result = checks_add(survey, 0, work->analysis);
-        if (result == 0)
-            result =
-                verdict_draw(survey, 0, OUTCOME_UNKNOWN, work->analysis, &work->analysis->verdict);
-    }
-    survey_free(survey);
+        result = collect(work, evidence);
+    if (result == 0)
+        result = work->attempt_count > 0 ? describe_attempt(work, index, evidence)
+                                         : describe_whole(work, evidence);
+    evidence_free(evidence);
     return result;
 }
 

@@ -15,28 +15,30 @@
 #define KEY_SEEN_S       0.35 /* so long behind, a key turned off would show in the phases */
 #define PERIODS_OF_ONSET 3.5
 #define SWINGING_EDGES   8
+#define DEAD_SHARE       0.2 /* of its nominal: no sensor works on less */
 #define SWINGING_SHARE   0.7 /* of the pull-up: a full swing */
 #define TURNING_BEFORE_S 1.0
 #define GOING_EDGES      2 /* a signal that dies may show an edge or two */
 
 static const struct analysis_phase *phase_at(const struct survey *survey, double at_s) {
     const struct analysis_phase *phase = NULL;
-    for (size_t i = 0; i < survey->phase_count && survey->phases[i].from_s <= at_s; i++)
-        phase = &survey->phases[i];
+    for (size_t i = 0; i < survey->window->phase_count && survey->window->phases[i].from_s <= at_s;
+         i++)
+        phase = &survey->window->phases[i];
     return phase;
 }
 
 /* The dip's end, or the end of what is known. */
 static double end_of(const struct survey *survey, const struct feed_dip *dip) {
-    double last_s = survey->phases[survey->phase_count - 1].to_s;
+    double last_s = survey->window->phases[survey->window->phase_count - 1].to_s;
     return isnan(dip->to_s) ? last_s : dip->to_s;
 }
 
 /* Does the key go off so soon behind the onset that it is the reason? */
 static bool key_turns_off(const struct survey *survey, const struct feed_dip *dip, double soon_s) {
     double end_s = end_of(survey, dip);
-    for (size_t i = 0; i < survey->phase_count; i++) {
-        const struct analysis_phase *phase = &survey->phases[i];
+    for (size_t i = 0; i < survey->window->phase_count; i++) {
+        const struct analysis_phase *phase = &survey->window->phases[i];
         if (phase->phase == PHASE_KEY_OFF && phase->from_s >= dip->from_s - BEFORE_ENGAGED_S &&
             phase->from_s <= dip->from_until_s + soon_s && phase->from_s <= end_s)
             return true;
@@ -47,8 +49,8 @@ static bool key_turns_off(const struct survey *survey, const struct feed_dip *di
 /* Is it all within the inrush of the starter? */
 static bool is_inrush(const struct survey *survey, const struct feed_dip *dip) {
     double end_s = end_of(survey, dip);
-    for (size_t i = 0; i < survey->phase_count; i++) {
-        const struct analysis_phase *phase = &survey->phases[i];
+    for (size_t i = 0; i < survey->window->phase_count; i++) {
+        const struct analysis_phase *phase = &survey->window->phases[i];
         if (phase->phase == PHASE_CRANKING && dip->from_s >= phase->from_s - BEFORE_ENGAGED_S &&
             end_s <= phase->from_s + survey->limits->feed_inrush_exempt)
             return true;
@@ -123,14 +125,17 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
 /* Did a sensor that lives on this feed go on as if nothing were? */
 static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
     const struct vehicle *vehicle = survey->vehicle;
+    const struct dip_view *feed = view_of(survey, collapse->index, collapse->dip->channel);
     double nominal = nominal_of(survey, collapse->dip->channel);
+    if (feed->down_count == 0 || feed->down_sum / (double)feed->down_count > DEAD_SHARE * nominal)
+        return;
     for (size_t i = 0; i < vehicle->sensor_count; i++) {
         const struct vehicle_sensor *sensor = &vehicle->sensors[i];
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE)
             continue;
         const struct dip_view *signal = view_of(survey, collapse->index, sensor->signal);
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
-        if (signal->edges_dead >= SWINGING_EDGES &&
+        if (signal->edges_down >= SWINGING_EDGES &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
             collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;

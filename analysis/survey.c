@@ -5,24 +5,22 @@
 #include "survey.h"
 
 #include "difference.h"
-#include "edges.h"
+#include "revolutions.h"
 
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define BEFORE_S   0.02 /* so much before a dip is its "before" */
-#define ONSET_S    0.05 /* so much behind its onset belongs to the onset */
-#define SETTLE_S   0.02 /* a supply's capacitors: what follows later is the state while down */
-#define FASTER_S   1.0  /* the speed is taken after the first second of cranking */
-#define DEAD_SHARE 0.3  /* of its nominal: no sensor works on less */
-#define RECENT     8    /* intervals that tell when the next edge is due */
-#define NARROWEST  1e-6
-#define OCTAVE     4 /* bins of widths */
+#define BEFORE_S  0.02 /* so much before a dip is its "before" */
+#define ONSET_S   0.05 /* so much behind its onset belongs to the onset */
+#define SETTLE_S  0.02 /* a supply's capacitors: what follows later is the state while down */
+#define FASTER_S  1.0  /* the speed is taken after the first second of cranking */
+#define RECENT    8    /* intervals that tell when the next edge is due */
+#define NARROWEST 1e-6
+#define OCTAVE    4 /* bins of widths */
 
 struct survey_signal {
-    struct edges *edges;
     /* of the cranking, by falling and by rising edges; `later`: behind its first second */
     struct revolutions all[2], later[2];
     bool has_wheel;
@@ -50,19 +48,13 @@ const struct dip_view *survey_view(const struct survey *survey, size_t dip, size
     return view_of(survey, dip, channel);
 }
 
-enum phase survey_phase_at(const struct survey *survey, double at_s) {
-    enum phase phase = PHASE_UNKNOWN;
-    for (size_t i = 0; i < survey->phase_count && survey->phases[i].from_s <= at_s; i++)
-        phase = survey->phases[i].phase;
-    return phase;
-}
-
 /* Those of the window, but not what falls while the key is off: that is no event anyhow. */
-static void choose_dips(struct survey *survey, const struct survey_window *window) {
-    for (size_t i = 0; i < window->dip_count; i++) {
-        const struct feed_dip *dip = &window->dips[i];
+static void choose_dips(struct survey *survey, const struct feed_dip *dips, size_t count) {
+    const struct window *window = survey->window;
+    for (size_t i = 0; i < count; i++) {
+        const struct feed_dip *dip = &dips[i];
         if (dip->from_until_s < window->from_s || dip->from_until_s >= window->to_s ||
-            survey_phase_at(survey, dip->from_until_s) == PHASE_KEY_OFF)
+            window_phase_at(window, dip->from_until_s) == PHASE_KEY_OFF)
             continue;
         if (survey->dip_count < SURVEY_DIPS)
             survey->dips[survey->dip_count++] = dip;
@@ -71,28 +63,19 @@ static void choose_dips(struct survey *survey, const struct survey_window *windo
     }
 }
 
-static int fit_signal(struct survey *survey, size_t channel) {
+static void fit_signal(struct survey *survey, size_t channel) {
     const struct vehicle *vehicle = survey->vehicle;
     struct survey_signal *signal = &survey->signals[channel];
-    enum role role = vehicle->channels[channel].role;
+    size_t sensor = vehicle_sensor_of_channel(vehicle, channel);
     signal->survey = survey;
     signal->channel = channel;
     signal->last_s = (double)NAN;
-    if (role != ROLE_SIGNAL && role != ROLE_COMMAND)
-        return 0;
-    size_t sensor = vehicle_sensor_of_channel(vehicle, channel);
-    enum sensor_kind kind = SENSOR_HALL;
-    if (sensor != CHANNEL_NONE) {
-        kind = vehicle->sensors[sensor].kind;
-        signal->has_wheel = vehicle->sensors[sensor].wheel.places > 0;
+    signal->has_wheel = sensor != CHANNEL_NONE && vehicle->sensors[sensor].wheel.places > 0 &&
+                        vehicle->sensors[sensor].signal == channel;
+    for (int rises = 0; rises < 2 && signal->has_wheel; rises++) {
+        revolutions_init(&signal->all[rises], &vehicle->sensors[sensor]);
+        revolutions_init(&signal->later[rises], &vehicle->sensors[sensor]);
     }
-    if (signal->has_wheel) {
-        for (int rises = 0; rises < 2; rises++) {
-            revolutions_init(&signal->all[rises], &vehicle->sensors[sensor]);
-            revolutions_init(&signal->later[rises], &vehicle->sensors[sensor]);
-        }
-    }
-    return edges_new(&vehicle->channels[channel].scale, kind, &signal->edges);
 }
 
 static void init_views(struct survey *survey) {
@@ -106,38 +89,30 @@ static void init_views(struct survey *survey) {
     }
 }
 
-int survey_new(const struct vehicle *vehicle, const struct limits *limits,
-               const struct survey_window *window, struct survey **survey) {
-    int result = -ENOMEM;
-    size_t channels = vehicle->channel_count;
+int survey_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
+               struct survey **survey) {
+    size_t channels = window->vehicle->channel_count;
     struct survey *made = calloc(1, sizeof *made);
     if (made == NULL)
-        return result;
-    made->vehicle = vehicle;
-    made->limits = limits;
-    made->from_s = window->from_s;
-    made->to_s = window->to_s;
-    made->engaged_s = window->engaged_s;
-    made->phases = window->phases;
-    made->phase_count = window->phase_count;
+        return -ENOMEM;
+    made->window = window;
+    made->vehicle = window->vehicle;
+    made->limits = window->limits;
     made->views = calloc(SURVEY_DIPS * channels + 1, sizeof *made->views);
     made->readings = calloc(SURVEY_PHASES * channels + 1, sizeof *made->readings);
     made->signals = calloc(channels + 1, sizeof *made->signals);
     if (made->views == NULL || made->readings == NULL || made->signals == NULL)
         goto failed;
-    choose_dips(made, window);
+    choose_dips(made, dips, dip_count);
     init_views(made);
-    for (size_t i = 0; i < channels; i++) {
-        result = fit_signal(made, i);
-        if (result != 0)
-            goto failed;
-    }
+    for (size_t i = 0; i < channels; i++)
+        fit_signal(made, i);
     *survey = made;
     return 0;
 
 failed:
     survey_free(made);
-    return result;
+    return -ENOMEM;
 }
 
 void survey_free(struct survey *survey) {
@@ -149,8 +124,6 @@ void survey_free(struct survey *survey) {
         free(survey->readings[i].surge);
         free(survey->readings[i].judged);
     }
-    for (size_t i = 0; survey->signals != NULL && i < channels; i++)
-        edges_free(survey->signals[i].edges);
     free(survey->views);
     free(survey->readings);
     free(survey->signals);
@@ -177,7 +150,7 @@ static double longest_interval(const struct survey_signal *signal) {
 
 /* When a fall is over, as far as the window shows. */
 static double fall_end(const struct survey *survey, const struct feed_fall *fall) {
-    return isnan(fall->to_s) ? survey->to_s : fmin(fall->to_s, survey->to_s);
+    return isnan(fall->to_s) ? survey->window->to_s : fmin(fall->to_s, survey->window->to_s);
 }
 
 /* From here on the feed is down for good: a moment behind the fall, half-way through a short one.
@@ -194,19 +167,6 @@ static bool is_down(const struct survey *survey, const struct feed_dip *dip, dou
     return false;
 }
 
-/* Does the feed read so little at that moment that no sensor works on it? */
-static bool is_dead(const struct survey *survey, const struct feed_dip *dip, double at_s) {
-    const struct vehicle_channel *feed = &survey->vehicle->channels[dip->channel];
-    const struct record_run *run = survey->run;
-    double nominal = feed->nominal_is_battery ? survey->vehicle->system_volts : feed->nominal;
-    if (feed->stream != run->stream)
-        return true; /* another board: the fall is all that is known */
-    double scan = (at_s - feed->skew_s + feed->delay_s - run->time_s) / run->period_s;
-    size_t last = run->scans - 1;
-    size_t i = scan <= 0.0 ? 0 : scan >= (double)last ? last : (size_t)lround(scan);
-    return scale_value(&feed->scale, run->counts[feed->input][i]) < DEAD_SHARE * nominal;
-}
-
 static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
     const struct survey *survey = signal->survey;
     for (size_t i = 0; i < survey->dip_count; i++) {
@@ -217,7 +177,6 @@ static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
             view->interval_s = longest_interval(signal);
         } else if (is_down(survey, dip, at_s)) {
             view->edges_down++;
-            view->edges_dead += is_dead(survey, dip, at_s);
         }
     }
 }
@@ -247,39 +206,47 @@ static void break_turns(struct survey_signal *signal) {
     }
 }
 
-static void note_turn(struct survey_signal *signal, const struct edge *edge) {
+static void note_turn(struct survey_signal *signal, const struct pulse *pulse) {
     if (!signal->has_wheel)
         return;
     if (has_caught(signal)) {
         break_turns(signal);
         return;
     }
-    revolutions_edge(&signal->all[edge->rises], edge->at_s);
-    if (edge->at_s - signal->survey->engaged_s >= FASTER_S)
-        revolutions_edge(&signal->later[edge->rises], edge->at_s);
+    revolutions_edge(&signal->all[pulse->rises], pulse->at_s);
+    if (pulse->at_s - signal->survey->window->engaged_s >= FASTER_S)
+        revolutions_edge(&signal->later[pulse->rises], pulse->at_s);
 }
 
-static void take_edge(void *context, const struct edge *edge) {
-    struct survey_signal *signal = context;
+static void take_pulse(struct survey_signal *signal, const struct pulse *pulse) {
     struct survey *survey = signal->survey;
-    if (edge->at_s < survey->from_s || edge->at_s >= survey->to_s)
-        return;
-    enum phase phase = survey_phase_at(survey, edge->at_s);
+    enum phase phase = window_phase_at(survey->window, pulse->at_s);
     struct reading *reading = reading_of(survey, signal->channel, phase);
     reading->edges++;
-    note_edge_at_dips(signal, edge->at_s);
-    if (!isnan(signal->last_s) && !edge->first_state) {
-        double interval_s = edge->at_s - signal->last_s;
+    if (pulse->first_state)
+        break_turns(signal);
+    note_edge_at_dips(signal, pulse->at_s);
+    if (!isnan(signal->last_s) && !pulse->first_state) {
+        double interval_s = pulse->at_s - signal->last_s;
         if (phase != PHASE_CRANKING || !has_caught(signal))
-            note_width(reading, !edge->rises, interval_s);
+            note_width(reading, !pulse->rises, interval_s);
         signal->recent[signal->recent_next] = interval_s;
         signal->recent_next = (signal->recent_next + 1) % RECENT;
         if (signal->recent_count < RECENT)
             signal->recent_count++;
     }
-    signal->last_s = edge->at_s;
+    signal->last_s = pulse->at_s;
     if (phase == PHASE_CRANKING)
-        note_turn(signal, edge);
+        note_turn(signal, pulse);
+}
+
+void survey_finish(struct survey *survey, struct pulses *const *pulses) {
+    for (size_t i = 0; i < survey->vehicle->channel_count; i++) {
+        size_t count = 0;
+        const struct pulse *list = pulses[i] == NULL ? NULL : pulses_list(pulses[i], &count);
+        for (size_t k = 0; k < count; k++)
+            take_pulse(&survey->signals[i], &list[k]);
+    }
 }
 
 static size_t median_bin(const struct state_widths *widths) {
@@ -386,14 +353,6 @@ static int32_t *scratch(struct survey *survey, size_t count) {
     return survey->scratch;
 }
 
-/* Scans of a run before `at_s`. */
-static size_t scans_before(const struct record_run *run, double lag_s, double at_s) {
-    double scans = ceil((at_s - run->time_s - lag_s) / run->period_s - 1e-9);
-    if (!(scans > 0.0))
-        return 0;
-    return scans < (double)run->scans ? (size_t)scans : run->scans;
-}
-
 static bool has_judged(const struct vehicle *vehicle, size_t channel) {
     enum role role = vehicle->channels[channel].role;
     return (role == ROLE_FEED || role == ROLE_SIGNAL) &&
@@ -429,17 +388,18 @@ static double surge_time(const struct survey *survey, size_t channel) {
 
 static void push_levels(struct survey *survey, const struct record_run *run, size_t channel,
                         double lag_s) {
-    for (size_t i = 0; i < survey->phase_count; i++) {
-        const struct analysis_phase *phase = &survey->phases[i];
-        double from_s = fmax(phase->from_s, survey->from_s);
-        double to_s = fmin(phase->to_s, survey->to_s);
+    const struct window *window = survey->window;
+    for (size_t i = 0; i < window->phase_count; i++) {
+        const struct analysis_phase *phase = &window->phases[i];
+        double from_s = fmax(phase->from_s, window->from_s);
+        double to_s = fmin(phase->to_s, window->to_s);
         if (to_s <= from_s)
             continue;
-        size_t first = scans_before(run, lag_s, from_s);
-        size_t end = scans_before(run, lag_s, to_s);
+        size_t first = window_scans_before(run, lag_s, from_s);
+        size_t end = window_scans_before(run, lag_s, to_s);
         if (phase->phase == PHASE_CRANKING) {
             double settled_s = phase->from_s + surge_time(survey, channel);
-            size_t settled = scans_before(run, lag_s, fmin(settled_s, to_s));
+            size_t settled = window_scans_before(run, lag_s, fmin(settled_s, to_s));
             settled = settled > first ? settled : first;
             add_phase(survey, run, channel, phase->phase, first, settled, true);
             first = settled;
@@ -456,7 +416,9 @@ static void see_down(const struct vehicle_channel *of, const int32_t *counts, si
         double value = scale_value(&of->scale, counts[i]);
         view->lowest = fmin(view->lowest, value);
         view->highest = fmax(view->highest, value);
+        view->down_sum += value;
     }
+    view->down_count += end > first ? end - first : 0;
 }
 
 static void see_dip(const struct survey *survey, const struct record_run *run, size_t channel,
@@ -464,9 +426,9 @@ static void see_dip(const struct survey *survey, const struct record_run *run, s
     const struct vehicle_channel *of = &survey->vehicle->channels[channel];
     const struct feed_dip *dip = survey->dips[dip_index];
     struct dip_view *view = view_of(survey, dip_index, channel);
-    size_t before = scans_before(run, lag_s, dip->from_s - BEFORE_S);
-    size_t inside = scans_before(run, lag_s, dip->from_s + run->period_s * 0.5);
-    size_t onset = scans_before(run, lag_s, dip->from_until_s + ONSET_S);
+    size_t before = window_scans_before(run, lag_s, dip->from_s - BEFORE_S);
+    size_t inside = window_scans_before(run, lag_s, dip->from_s + run->period_s * 0.5);
+    size_t onset = window_scans_before(run, lag_s, dip->from_until_s + ONSET_S);
     const int32_t *counts = run->counts[of->input];
     for (size_t i = before; i < inside; i++) {
         view->before_sum += scale_value(&of->scale, counts[i]);
@@ -476,41 +438,25 @@ static void see_dip(const struct survey *survey, const struct record_run *run, s
         view->lowest_at_onset = fmin(view->lowest_at_onset, scale_value(&of->scale, counts[i]));
     for (size_t i = 0; i < feeds_falls(dip); i++) {
         const struct feed_fall *fall = &dip->falls[i];
-        see_down(of, counts, scans_before(run, lag_s, fall_down(survey, fall)),
-                 scans_before(run, lag_s, fall_end(survey, fall)), view);
+        see_down(of, counts, window_scans_before(run, lag_s, fall_down(survey, fall)),
+                 window_scans_before(run, lag_s, fall_end(survey, fall)), view);
     }
 }
 
 /* --- Runs ------------------------------------------------------------------------------- */
 
-static void break_signal(struct survey_signal *signal) {
-    if (signal->edges == NULL)
-        return;
-    edges_break(signal->edges);
-    break_turns(signal);
-}
-
 static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {
-    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
-    struct survey_signal *signal = &survey->signals[channel];
-    double lag_s = of->skew_s - of->delay_s;
-    if (run->after_loss)
-        break_signal(signal);
+    double lag_s = window_lag_s(survey->window, channel);
     push_levels(survey, run, channel, lag_s);
     for (size_t i = 0; i < survey->dip_count; i++)
         see_dip(survey, run, channel, lag_s, i);
-    if (signal->edges != NULL)
-        edges_push(signal->edges, run->counts[of->input], run->scans, run->time_s + lag_s,
-                   run->period_s, take_edge, signal);
 }
 
 int survey_push(struct survey *survey, const struct record_run *run) {
-    survey->run = run;
     for (size_t i = 0; i < survey->vehicle->channel_count; i++) {
         const struct vehicle_channel *of = &survey->vehicle->channels[i];
         if (of->stream == run->stream && of->input < run->inputs)
             push_channel(survey, run, i);
     }
-    survey->run = NULL;
     return survey->error;
 }

@@ -7,10 +7,10 @@
 #ifndef CRANKTRAP_SURVEY_H
 #define CRANKTRAP_SURVEY_H
 
-#include "analysis.h"
 #include "feeds.h"
 #include "levels.h"
-#include "revolutions.h"
+#include "pulses.h"
+#include "window.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -46,20 +46,18 @@ struct dip_view {
     double before_sum;
     unsigned long before_count;
     double lowest, highest; /* while the feed was down */
+    double down_sum;
+    unsigned long down_count;
     double lowest_at_onset; /* from the last sample inside to 50 ms later */
     double last_edge_s;     /* of a signal: the newest not later than the feed's fall; NAN */
     double interval_s;      /*   how far apart its edges came until then; NAN */
     unsigned edges_down;    /*   edges while the feed was down */
-    unsigned edges_dead;    /*   of these, where it read so little that no sensor works on it */
 };
 
 struct survey {
-    const struct vehicle *vehicle;
-    const struct limits *limits;
-    double from_s, to_s;
-    double engaged_s; /* the starter's engagement in this window; NAN: none */
-    const struct analysis_phase *phases;
-    size_t phase_count;
+    const struct window *window;
+    const struct vehicle *vehicle; /* the window's */
+    const struct limits *limits;   /* the window's */
     size_t dip_count, more_dips;
     const struct feed_dip *dips[SURVEY_DIPS];
     struct dip_view *views;        /* dip * channels + channel */
@@ -67,22 +65,15 @@ struct survey {
     struct survey_signal *signals; /* one per channel */
     int32_t *scratch;
     size_t scratch_room;
-    const struct record_run *run; /* that is being pushed */
     int error;
 };
 
-struct survey_window {
-    double from_s, to_s;
-    double engaged_s;                    /* NAN: no cranking */
-    const struct analysis_phase *phases; /* of the whole record, in order of time */
-    size_t phase_count;
-    const struct feed_dip *dips; /* of the whole record; those that begin in the window are used */
-    size_t dip_count;
-};
-
-/* `window`'s arrays are kept by pointer. 0 or -ENOMEM. */
-int survey_new(const struct vehicle *vehicle, const struct limits *limits,
-               const struct survey_window *window, struct survey **survey);
+/*
+ * `window` and `dips` are kept by pointer; of the dips, those of the whole record, the ones that
+ * begin in the window are used. 0 or -ENOMEM.
+ */
+int survey_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
+               struct survey **survey);
 
 /* Frees; takes NULL. */
 void survey_free(struct survey *survey);
@@ -90,11 +81,11 @@ void survey_free(struct survey *survey);
 /* Takes the next run (parts outside the window are ignored); 0 or -ENOMEM. */
 int survey_push(struct survey *survey, const struct record_run *run);
 
+/* No more runs come: takes the edges in. `pulses` has one per channel, NULL where it has none. */
+void survey_finish(struct survey *survey, struct pulses *const *pulses);
+
 const struct reading *survey_reading(const struct survey *survey, size_t channel, enum phase phase);
 const struct dip_view *survey_view(const struct survey *survey, size_t dip, size_t channel);
-
-/* The phase at `at_s`. */
-enum phase survey_phase_at(const struct survey *survey, double at_s);
 
 /*
  * Width of the shorter of the two states of a signal, low or high, seconds: the average of those

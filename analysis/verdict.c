@@ -100,9 +100,9 @@ static void say_reasons(const struct survey *survey, const struct collapse *coll
                                      collapse->battery_volts);
     result_say(error, because, "%s must hold at least %.2f V, also while cranking.",
                words_channel(survey, collapse->dip->channel), limit);
-    if (collapse->phase == PHASE_CRANKING && !isnan(survey->engaged_s))
+    if (collapse->phase == PHASE_CRANKING && !isnan(survey->window->engaged_s))
         result_say(error, because, "It let go %.3f s after the starter had engaged.",
-                   collapse->dip->from_until_s - survey->engaged_s);
+                   collapse->dip->from_until_s - survey->window->engaged_s);
     if (collapse->dip->times > 1)
         result_say(error, because,
                    "It came back and fell again: %u times within moments, as a "

@@ -1,0 +1,34 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * evidence.h - all that one window shows, collected in one pass over its samples. Incremental.
+ *
+ * The judges (feed_judge.h, return_judge.h, ...) read it and name candidates; they measure nothing
+ * themselves.
+ */
+#ifndef CRANKTRAP_EVIDENCE_H
+#define CRANKTRAP_EVIDENCE_H
+
+#include "pulses.h"
+#include "survey.h"
+#include "window.h"
+
+struct evidence {
+    const struct window *window;
+    struct survey *survey;  /* every channel by phase, and around each dip of a feed */
+    struct pulses **pulses; /* one per channel; NULL: neither a signal nor a command */
+};
+
+/* A collector for `window`, which it keeps a pointer to, as it does to `dips`. 0 or -ENOMEM. */
+int evidence_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
+                 struct evidence **evidence);
+
+/* Frees; takes NULL and half-built ones. */
+void evidence_free(struct evidence *evidence);
+
+/* Takes the next run; 0 or -ENOMEM. */
+int evidence_push(struct evidence *evidence, const struct record_run *run);
+
+/* No more runs come; 0 or -ENOMEM. */
+int evidence_finish(struct evidence *evidence);
+
+#endif
