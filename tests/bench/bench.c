@@ -4,6 +4,7 @@
  */
 #include "bench.h"
 
+#include <sched.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -15,6 +16,9 @@ static const struct part {
     const char *summary;
 } parts[] = {
     {"codec", bench_codec, "[--json] [--data FOLDER]  ratio and speed beside zlib"},
+    {"path", bench_path,
+     "[--json] [--seconds N]     from a board's bytes to the disk, on one core"},
+    {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},
 };
 enum { PARTS = sizeof parts / sizeof parts[0] };
 
@@ -22,6 +26,14 @@ double bench_cpu_s(void) {
     struct timespec now;
     clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
     return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
+}
+
+int bench_one_core(void) {
+    int core = sched_getcpu();
+    cpu_set_t cores;
+    CPU_ZERO(&cores);
+    CPU_SET(core < 0 ? 0u : (unsigned)core, &cores);
+    return sched_setaffinity(0, sizeof cores, &cores);
 }
 
 static int compare(const void *a, const void *b) {

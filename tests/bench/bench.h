@@ -9,11 +9,23 @@
 #include <stddef.h>
 
 int bench_codec(int argc, char **argv);
+int bench_path(int argc, char **argv);
+int bench_report(int argc, char **argv);
 
 /* Processor time of the whole program so far, in seconds. */
 double bench_cpu_s(void);
 
 /* The median; sorts `values`. */
 double bench_median(double *values, size_t count);
+
+/* From now on this process, and what it starts, runs on one core: the one it is on. 0 or -1. */
+int bench_one_core(void);
+
+/* Processor time of a plain copy and of zlib -1 (in pieces of `piece` bytes), each for all of
+ * `count` bytes: the median of several rounds. 0, or -1 without memory. */
+struct bench_peers {
+    double copy_s, zlib_s;
+};
+int bench_peers(const void *bytes, size_t count, size_t piece, struct bench_peers *peers);
 
 #endif
