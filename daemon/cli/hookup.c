@@ -67,6 +67,8 @@ int command_hookup(const struct command_line *given) {
     struct problems problems = {0};
     struct hookup *hookup = NULL;
     int result = hookup_load(path, HOOKUP_FOR_BOARDS, &hookup, &problems);
+    if (result < 0 && problems.count == 0)
+        command_say(&line, "%s: %s", path, strerror(-result));
     if (line.json) {
         (void)print_json(json_pack("{s:s, s:s, s:b, s:o}", "schema", "cranktrap.hookup/1", "file",
                                    path, "sound", result == 0, "problems",
@@ -76,8 +78,6 @@ int command_hookup(const struct command_line *given) {
         if (problems.count)
             command_say(&line, "%zu problem%s; nothing would start with this file", problems.count,
                         problems.count == 1 ? "" : "s");
-        else
-            command_say(&line, "%s: %s", path, strerror(-result));
     } else {
         printf("%s is sound.\n\n", path);
         print_leads(hookup);

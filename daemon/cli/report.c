@@ -113,6 +113,14 @@ static bool wants_ascii(bool asked) {
     return asked || strcmp(nl_langinfo(CODESET), "UTF-8") != 0;
 }
 
+/* Some sentences begin with the file already. */
+static void say_why(const struct command_line *line, const char *path, const char *why) {
+    if (strncmp(why, path, strlen(path)) == 0)
+        command_say(line, "%s", why);
+    else
+        command_say(line, "%s: %s", path, why);
+}
+
 int command_report(const struct command_line *given) {
     struct command_line line = *given;
     bool fail_on_fault = command_flag(&line, "fail-on-fault");
@@ -133,7 +141,7 @@ int command_report(const struct command_line *given) {
     result = report_make(choice.path, print_progress, working_on, &report, why, sizeof why);
     print_progress_done();
     if (result < 0) {
-        command_say(&line, "%s: %s", choice.path, why[0] ? why : strerror(-result));
+        say_why(&line, choice.path, why[0] ? why : strerror(-result));
         free(choice.path);
         return COMMAND_COULD_NOT;
     }

@@ -117,7 +117,7 @@ int command_status(const struct command_line *given) {
         return wrong;
     json_t *status = NULL;
     int result = client_ask(&line, "GET", "/v0/status", NULL, false, &status);
-    if (result == -ENOENT || result == -ECONNREFUSED)
+    if (!line.json && (result == -ENOENT || result == -ECONNREFUSED))
         puts("not-watching - no daemon runs. `cranktrap list` still shows what was caught.");
     if (result < 0)
         return COMMAND_COULD_NOT;
