@@ -51,10 +51,10 @@ static char *page_of(const char *schema) {
 }
 
 /* Every key of the answer stands on the page. Losses and results are keyed by their reasons. */
-static void keys_are_on_page(const json_t *answer, const char *page) {
+static void keys_are_on_page(json_t *answer, const char *page) {
     const char *key;
     json_t *value;
-    json_object_foreach((json_t *)(uintptr_t)answer, key, value) {
+    json_object_foreach(answer, key, value) {
         char quoted[64];
         snprintf(quoted, sizeof quoted, "`%s`", key);
         char list[64];
