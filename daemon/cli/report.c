@@ -132,7 +132,7 @@ int command_report(const struct command_line *given) {
     struct choice choice = {0};
     int result = word && !is_number(word) ? choose_file(word, &choice)
                                           : choose_from_night(&line, word, &choice);
-    if (result < 0)
+    if (result < 0 || !choice.path)
         return COMMAND_COULD_NOT;
 
     struct report *report = NULL;
