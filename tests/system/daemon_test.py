@@ -169,28 +169,61 @@ class Streaming(harness.Case):
 
 
 class FullDisk(harness.Case):
-    def test_the_ring_gives_way_while_acquisition_goes_on(self):
-        small = self.folder / "small"
-        small.mkdir()
+    LEFT = 96 << 10  # for the ring and as free space: less than half of keep-free
+
+    def setUp(self):
+        super().setUp()
+        self.small = self.folder / "small"
+        self.small.mkdir()
         if not own_mounts():
             self.skipTest("a small disk needs the right to mount")
-        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=3m", "none", str(small)], check=True)
-        self.addCleanup(subprocess.run, ["umount", "-l", str(small)], check=False)
+        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "none", str(self.small)],
+                       check=True)
+        self.addCleanup(subprocess.run, ["umount", "-l", str(self.small)], check=False)
+        self.ballast = self.small / "ballast"  # somebody else fills the disk
+
+    def fill(self):
+        """Takes free space until LEFT is left; true when that, and no more, is the daemon's."""
+        facts = os.statvfs(self.small)
+        free = facts.f_bavail * facts.f_bsize
+        try:
+            ring = sum(file.stat().st_size
+                       for file in (self.small / "state" / "ring").glob("*.ring"))
+            with open(self.ballast, "ab") as file:
+                file.write(bytes(min(free, max(0, free + ring - self.LEFT))))
+        except OSError:  # the daemon was faster: it pruned a segment, or took the last page
+            return False
+        return free + ring <= self.LEFT + facts.f_bsize
+
+    def test_the_ring_gives_way_snapshots_stop_and_acquisition_goes_on(self):
         storage = "ring = 1 GiB\nkeep-free = 256 KiB"
         daemon = self.daemon(sim("rate = 20000", storage).replace("rate = 2000\n", ""),
-                             state=small / "state").start().ready()
+                             state=self.small / "state").start().ready()
         daemon.streaming()
-        ballast = small / "ballast"  # somebody else fills the disk
-        with open(ballast, "wb") as file:
-            file.write(b"\0" * (2 << 20))
+        time.sleep(1)  # so that there is something to give way
+        harness.until(self.fill, "the disk being full")
         harness.until(lambda: daemon.status()["ring"]["segments_pruned"] > 0,
                       "the ring giving way")
+        keep = ("keep", "--before", "1s", "--after", "0s")
+        refused = daemon.ask(*keep, status=3)
+        self.assertIn("No space left", refused.stderr)
+        self.assertEqual(list((daemon.state / "snapshots").glob("*.crank*")), [])
+        snapshots = daemon.status()["snapshots"]
+        self.assertEqual((snapshots["saved"], snapshots["failed"], snapshots["room"]),
+                         (0, 1, False))
+        self.assertIn("No room for snapshots", snapshots["problem"])
+        self.assertIn("NO ROOM for another", daemon.ask("status").stdout)
+        self.assertIn("No room for snapshots", daemon.log_text())
+
         before = daemon.board("logger")["scans"]
         harness.until(lambda: daemon.board("logger")["scans"] > before + 20000, "more scans")
         status = daemon.status()
         self.assertEqual(status["memory_ring"]["scans_lost"], 0)
-        ballast.unlink()
+        self.assertEqual(status["ring"]["scans_dropped"], 0)
+        self.ballast.unlink()
         harness.until(lambda: daemon.status()["ring"]["error"] is None, "room again")
+        daemon.ask(*keep)
+        self.assertTrue(daemon.status()["snapshots"]["room"])
         daemon.stop()
 
 
