@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: Apache-2.0
-"""cli_test.py - every command of `cranktrap` on files, without a daemon: what it prints, what it says
-of a wrong call or a wrong file, and with which exit status (0 done, 2 usage, 3 could not; 4 to 8 of
-verify)."""
+"""cli_test.py - every command of `cranktrap` on files, without a daemon: what it prints, what it
+says of a wrong call or a wrong file, and with which exit status (0 done, 2 usage, 3 could not; 4 to
+8 of verify)."""
 import json
 import math
 import pathlib
@@ -119,7 +119,8 @@ class Calls(Case):
     def test_usage_errors_name_what_is_wrong_and_how_it_goes(self):
         for arguments, word in (
                 (["hookup"], "--check"), (["hookup", "--check"], "--check"),
-                (["boards", "all"], "all"), (["status", "now"], "now"), (["now", "--fast"], "--fast"),
+                (["boards", "all"], "all"), (["status", "now"], "now"),
+                (["now", "--fast"], "--fast"),
                 (["keep", "a", "b"], "b"), (["keep", "--before", "soon"], "soon"),
                 (["keep", "--after", "-3s"], "-3s"), (["list", "--colour"], "--colour"),
                 (["report", "1", "2"], "2"), (["report", "--pdf"], "--pdf"),
@@ -138,7 +139,8 @@ class Calls(Case):
     def test_without_a_daemon(self):
         for command in ("status", "now", "keep"):
             self.could_not(command, "--state", self.folder,
-                           says=("no daemon", self.folder / "cranktrap.sock", "cranktrapd", "--state"))
+                           says=("no daemon", self.folder / "cranktrap.sock", "cranktrapd",
+                                 "--state"))
         done = harness.run("--state", self.folder, status=3)  # cranktrap alone: the state
         self.assertIn("not-watching", done.stdout)
         self.assertIn("cranktrap list", done.stdout)
@@ -244,8 +246,9 @@ class Reports(Case):
         harness.run("report", self.crank, "--fail-on-fault", status=1)
 
     def test_ascii(self):
-        done = subprocess.run([str(harness.BIN / "cranktrap"), "report", str(self.crank), "--ascii"],
-                              capture_output=True, timeout=harness.PATIENCE_S, check=True)
+        done = subprocess.run([str(harness.BIN / "cranktrap"), "report", str(self.crank),
+                               "--ascii"], capture_output=True, timeout=harness.PATIENCE_S,
+                              check=True)
         self.assertTrue(done.stdout.isascii())
         self.assertIn(b"crank-feed", done.stdout)
 
