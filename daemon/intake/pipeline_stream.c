@@ -134,6 +134,7 @@ static bool pass(struct stream *stream, enum barrier barrier) {
     case BARRIER_LOST:
         stream->connected = false;
         pipeline_break_off(pipeline, "connection lost");
+        pipeline_tick(pipeline); /* the counters are final before anybody hears of the loss */
         break;
     case BARRIER_OVERFLOWED:
         if (!pipeline->overflowed)
