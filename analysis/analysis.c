@@ -1,13 +1,14 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * analysis.c - two passes over a record: phases and dips of the whole, then each attempt's window.
+ * analysis.c - two passes over a record: phases and departures of the whole, then each attempt's
+ * window.
  */
 #include "analysis.h"
 
 #include "attempts.h"
 #include "checks.h"
+#include "departures.h"
 #include "evidence.h"
-#include "feeds.h"
 #include "requests.h"
 #include "result.h"
 #include "verdict.h"
@@ -22,7 +23,7 @@ struct work {
     void (*progress)(void *context, double share);
     void *context;
     struct phases *phases;
-    struct feeds *feeds;
+    struct departures *departures;
     struct requests *requests;
     struct attempt *attempts;
     size_t attempt_count;
@@ -79,7 +80,7 @@ static int first_pass(struct work *work) {
     struct record_run run;
     while ((result = record->next(record->context, &run)) > 0) {
         phases_push(work->phases, &run);
-        result = feeds_push(work->feeds, &run);
+        result = departures_push(work->departures, &run);
         if (result == 0)
             result = requests_push(work->requests, &run);
         if (result == 0)
@@ -91,7 +92,7 @@ static int first_pass(struct work *work) {
     if (result < 0)
         return result;
     phases_finish(work->phases);
-    result = feeds_finish(work->feeds);
+    result = departures_finish(work->departures);
     if (result == 0)
         result = requests_finish(work->requests, record->to_s);
     return result < 0 ? result : take_changes(work);
@@ -169,10 +170,10 @@ static int describe_whole(struct work *work, const struct evidence *evidence) {
 
 static int look_at_window(struct work *work, size_t index) {
     struct window window = window_of(work, index);
-    size_t dip_count;
-    const struct feed_dip *dips = feeds_dips(work->feeds, &dip_count);
+    size_t departure_count;
+    const struct departure *departures = departures_list(work->departures, &departure_count);
     struct evidence *evidence = NULL;
-    int result = evidence_new(&window, dips, dip_count, &evidence);
+    int result = evidence_new(&window, departures, departure_count, &evidence);
     if (result == 0)
         result = collect(work, evidence);
     if (result == 0)
@@ -234,7 +235,7 @@ int analysis_run(const struct record *record, const struct limits *limits,
     work.analysis->verdict = result_empty_verdict();
     error = phases_new(record->vehicle, limits, &work.phases);
     if (error == 0)
-        error = feeds_new(record->vehicle, limits, &work.feeds);
+        error = departures_new(record->vehicle, limits, &work.departures);
     if (error == 0)
         error = requests_new(record->vehicle, &work.requests);
     if (error == 0)
@@ -243,7 +244,7 @@ int analysis_run(const struct record *record, const struct limits *limits,
         error = second_pass(&work);
     free(work.attempts);
     requests_free(work.requests);
-    feeds_free(work.feeds);
+    departures_free(work.departures);
     phases_free(work.phases);
     if (error == 0)
         *result = work.analysis;

@@ -6,6 +6,7 @@
 
 #include "collapse.h"
 #include "difference.h"
+#include "feeds.h"
 #include "result.h"
 
 #include <errno.h>
@@ -131,8 +132,8 @@ static double battery_level(const struct survey *survey, enum phase phase) {
 /* The lowest level of an event in that phase, or NAN: the feed did not fall. */
 static double fell_to(const struct survey *survey, size_t channel, enum phase phase) {
     double lowest = (double)NAN;
-    for (size_t i = 0; i < survey->dip_count; i++) {
-        if (survey->dips[i]->channel != channel)
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        if (survey->departures[i]->channel != channel)
             continue;
         struct collapse collapse = collapse_judge(survey, i);
         if (collapse.event && !collapse.return_rose && collapse.phase == phase)

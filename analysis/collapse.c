@@ -5,6 +5,7 @@
 #include "collapse.h"
 
 #include "difference.h"
+#include "feeds.h"
 
 #include <math.h>
 
@@ -29,13 +30,13 @@ static const struct analysis_phase *phase_at(const struct survey *survey, double
 }
 
 /* The dip's end, or the end of what is known. */
-static double end_of(const struct survey *survey, const struct feed_dip *dip) {
+static double end_of(const struct survey *survey, const struct departure *dip) {
     double last_s = survey->window->phases[survey->window->phase_count - 1].to_s;
     return isnan(dip->to_s) ? last_s : dip->to_s;
 }
 
 /* Does the key go off so soon behind the onset that it is the reason? */
-static bool key_turns_off(const struct survey *survey, const struct feed_dip *dip, double soon_s) {
+static bool key_turns_off(const struct survey *survey, const struct departure *dip, double soon_s) {
     double end_s = end_of(survey, dip);
     for (size_t i = 0; i < survey->window->phase_count; i++) {
         const struct analysis_phase *phase = &survey->window->phases[i];
@@ -47,7 +48,7 @@ static bool key_turns_off(const struct survey *survey, const struct feed_dip *di
 }
 
 /* Is it all within the inrush of the starter? */
-static bool is_inrush(const struct survey *survey, const struct feed_dip *dip) {
+static bool is_inrush(const struct survey *survey, const struct departure *dip) {
     double end_s = end_of(survey, dip);
     for (size_t i = 0; i < survey->window->phase_count; i++) {
         const struct analysis_phase *phase = &survey->window->phases[i];
@@ -58,7 +59,7 @@ static bool is_inrush(const struct survey *survey, const struct feed_dip *dip) {
     return false;
 }
 
-static bool is_event(const struct survey *survey, const struct feed_dip *dip, enum phase phase) {
+static bool is_event(const struct survey *survey, const struct departure *dip, enum phase phase) {
     if (dip->from_s == dip->from_until_s)
         return false; /* it was never seen up */
     if (is_inrush(survey, dip))
@@ -75,11 +76,12 @@ static bool is_event(const struct survey *survey, const struct feed_dip *dip, en
     }
 }
 
-static const struct dip_view *view_of(const struct survey *survey, size_t index, size_t channel) {
+static const struct departure_view *view_of(const struct survey *survey, size_t index,
+                                            size_t channel) {
     return survey_view(survey, index, channel);
 }
 
-static double mean_before(const struct dip_view *view) {
+static double mean_before(const struct departure_view *view) {
     return view->before_count > 0 ? view->before_sum / (double)view->before_count : (double)NAN;
 }
 
@@ -111,7 +113,7 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
     collapse->return_highest = (double)NAN;
     if (collapse->ret == CHANNEL_NONE)
         return;
-    const struct dip_view *view = view_of(survey, collapse->index, collapse->ret);
+    const struct departure_view *view = view_of(survey, collapse->index, collapse->ret);
     if (!isfinite(view->highest))
         return;
     collapse->return_highest = view->highest;
@@ -125,17 +127,17 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
 /* Did a sensor that lives on this feed go on as if nothing were? */
 static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
     const struct vehicle *vehicle = survey->vehicle;
-    const struct dip_view *feed = view_of(survey, collapse->index, collapse->dip->channel);
+    const struct departure_view *feed = view_of(survey, collapse->index, collapse->dip->channel);
     double nominal = nominal_of(survey, collapse->dip->channel);
-    if (feed->down_count == 0 || feed->down_sum / (double)feed->down_count > DEAD_SHARE * nominal)
+    if (feed->out_count == 0 || feed->out_sum / (double)feed->out_count > DEAD_SHARE * nominal)
         return;
     for (size_t i = 0; i < vehicle->sensor_count; i++) {
         const struct vehicle_sensor *sensor = &vehicle->sensors[i];
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE)
             continue;
-        const struct dip_view *signal = view_of(survey, collapse->index, sensor->signal);
+        const struct departure_view *signal = view_of(survey, collapse->index, sensor->signal);
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
-        if (signal->edges_down >= SWINGING_EDGES &&
+        if (signal->edges_out >= SWINGING_EDGES &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
             collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;
@@ -169,7 +171,7 @@ static void weigh_record(const struct survey *survey, struct collapse *collapse)
     double error = count_volts(vehicle, channel) + noise;
     if (collapse->ret != CHANNEL_NONE)
         error += count_volts(vehicle, collapse->ret);
-    const struct feed_dip *dip = collapse->dip;
+    const struct departure *dip = collapse->dip;
     collapse->loss_at_onset =
         period_s > 0.0 && dip->from_until_s - dip->from_s > PERIODS_OF_ONSET * period_s;
     collapse->barely = dip->depth <= error;
@@ -188,7 +190,7 @@ static void weigh_record(const struct survey *survey, struct collapse *collapse)
 }
 
 double collapse_edge_due(const struct survey *survey, size_t index, size_t signal) {
-    const struct dip_view *view = view_of(survey, index, signal);
+    const struct departure_view *view = view_of(survey, index, signal);
     size_t sensor = vehicle_sensor_of_channel(survey->vehicle, signal);
     unsigned missing = sensor == CHANNEL_NONE ? 0 : survey->vehicle->sensors[sensor].wheel.missing;
     /* the longest of the last intervals; behind it a tooth gap may come */
@@ -196,9 +198,9 @@ double collapse_edge_due(const struct survey *survey, size_t index, size_t signa
 }
 
 bool collapse_silences(const struct survey *survey, size_t index, size_t signal) {
-    const struct dip_view *view = view_of(survey, index, signal);
+    const struct departure_view *view = view_of(survey, index, signal);
     return !isnan(view->last_edge_s) &&
-           view->edges_down <= GOING_EDGES * survey->dips[index]->fall_count;
+           view->edges_out <= GOING_EDGES * survey->departures[index]->spell_count;
 }
 
 /* A signal on this feed that was lost before the feed fell: then the feed did not take it along. */
@@ -209,7 +211,7 @@ static void weigh_order(const struct survey *survey, struct collapse *collapse) 
         const struct vehicle_sensor *sensor = &vehicle->sensors[i];
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE)
             continue;
-        const struct dip_view *view = view_of(survey, collapse->index, sensor->signal);
+        const struct departure_view *view = view_of(survey, collapse->index, sensor->signal);
         double due_s = collapse_edge_due(survey, collapse->index, sensor->signal);
         if (collapse->dip->from_s - view->last_edge_s < TURNING_BEFORE_S &&
             due_s < collapse->dip->from_s &&
@@ -219,9 +221,9 @@ static void weigh_order(const struct survey *survey, struct collapse *collapse) 
 }
 
 struct collapse collapse_judge(const struct survey *survey, size_t index) {
-    const struct feed_dip *dip = survey->dips[index];
+    const struct departure *dip = survey->departures[index];
     const struct analysis_phase *phase = phase_at(survey, dip->from_until_s);
-    const struct dip_view *view = view_of(survey, index, dip->channel);
+    const struct departure_view *view = view_of(survey, index, dip->channel);
     struct collapse collapse = {
         .dip = dip,
         .index = index,

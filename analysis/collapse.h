@@ -14,7 +14,7 @@
 #include <stddef.h>
 
 struct collapse {
-    const struct feed_dip *dip;
+    const struct departure *dip;
     size_t index;  /* of the dip in the survey */
     size_t sensor; /* that uses the feed, or CHANNEL_NONE */
     size_t ret;    /* that it is judged against, or CHANNEL_NONE */

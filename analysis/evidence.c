@@ -24,13 +24,13 @@ static int fit_pulses(struct evidence *evidence) {
     return result;
 }
 
-int evidence_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
-                 struct evidence **evidence) {
+int evidence_new(const struct window *window, const struct departure *departures,
+                 size_t departure_count, struct evidence **evidence) {
     struct evidence *made = calloc(1, sizeof *made);
     if (made == NULL)
         return -ENOMEM;
     made->window = window;
-    int result = survey_new(window, dips, dip_count, &made->survey);
+    int result = survey_new(window, departures, departure_count, &made->survey);
     if (result == 0)
         result = fit_pulses(made);
     if (result != 0) {

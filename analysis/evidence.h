@@ -14,13 +14,14 @@
 
 struct evidence {
     const struct window *window;
-    struct survey *survey;  /* every channel by phase, and around each dip of a feed */
+    struct survey *survey;  /* every channel by phase, and around each departure */
     struct pulses **pulses; /* one per channel; NULL: neither a signal nor a command */
 };
 
-/* A collector for `window`, which it keeps a pointer to, as it does to `dips`. 0 or -ENOMEM. */
-int evidence_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
-                 struct evidence **evidence);
+/* A collector for `window`, which it keeps a pointer to, as it does to `departures`. 0 or -ENOMEM.
+ */
+int evidence_new(const struct window *window, const struct departure *departures,
+                 size_t departure_count, struct evidence **evidence);
 
 /* Frees; takes NULL and half-built ones. */
 void evidence_free(struct evidence *evidence);

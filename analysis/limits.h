@@ -23,6 +23,15 @@
     LIMIT(return_surge_level, "return-surge-level", 0.3, "V", "common practice, no source")        \
     LIMIT(return_surge_note, "return-surge-note", 0.2, "V", "common practice, no source")          \
     LIMIT(return_surge_time, "return-surge-time", 0.15, "s", "common practice, no source")         \
+    LIMIT(return_open, "return-open", 1.0, "V",                                                    \
+          "common practice, no source: a return that floats so high is not connected")             \
+    LIMIT(ground_level, "ground-level", 0.2, "V",                                                  \
+          "US Army TM 5-3820-256-24-4: ground side of a starter circuit 0.2 V")                    \
+    LIMIT(supply_drop, "supply-drop", 1.0, "V",                                                    \
+          "common practice, no source: relay, fuse and wires to a control unit")                   \
+    LIMIT(slow_crank, "slow-crank", 80.0, "rpm",                                                   \
+          "common practice, no source: too slow to fire; normal is 140 to 220 rpm (Ford 1993 "     \
+          "Mustang workshop manual 03-06), less in the cold")                                      \
     LIMIT(hall_low, "hall-low", 0.5, "V",                                                          \
           "HAL300 datasheet p.14: output low at most 0.4 V at 20 mA; 0.1 V for the wire")          \
     LIMIT(hall_high_share, "hall-high-share", 0.9, "of the pull-up",                               \

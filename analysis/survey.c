@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * survey.c - sorts the samples of a window by channel, phase and dip.
+ * survey.c - sorts the samples of a window by channel, phase and departure.
  */
 #include "survey.h"
 
@@ -12,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BEFORE_S  0.02 /* so much before a dip is its "before" */
+#define BEFORE_S  0.02 /* so much before a departure is its "before" */
 #define ONSET_S   0.05 /* so much behind its onset belongs to the onset */
 #define SETTLE_S  0.02 /* a supply's capacitors: what follows later is the state while down */
 #define FASTER_S  1.0  /* the speed is taken after the first second of cranking */
@@ -40,26 +40,33 @@ const struct reading *survey_reading(const struct survey *survey, size_t channel
     return reading_of(survey, channel, phase);
 }
 
-static struct dip_view *view_of(const struct survey *survey, size_t dip, size_t channel) {
-    return &survey->views[dip * survey->vehicle->channel_count + channel];
+static struct departure_view *view_of(const struct survey *survey, size_t departure,
+                                      size_t channel) {
+    return &survey->views[departure * survey->vehicle->channel_count + channel];
 }
 
-const struct dip_view *survey_view(const struct survey *survey, size_t dip, size_t channel) {
-    return view_of(survey, dip, channel);
+const struct departure_view *survey_view(const struct survey *survey, size_t departure,
+                                         size_t channel) {
+    return view_of(survey, departure, channel);
 }
 
-/* Those of the window, but not what falls while the key is off: that is no event anyhow. */
-static void choose_dips(struct survey *survey, const struct feed_dip *dips, size_t count) {
+/* Those of the window, but not what comes while the key is off: that is no event anyhow. */
+static void choose(struct survey *survey, const struct departure *departures, size_t count) {
     const struct window *window = survey->window;
+    size_t channel = CHANNEL_NONE, of_channel = 0;
     for (size_t i = 0; i < count; i++) {
-        const struct feed_dip *dip = &dips[i];
-        if (dip->from_until_s < window->from_s || dip->from_until_s >= window->to_s ||
-            window_phase_at(window, dip->from_until_s) == PHASE_KEY_OFF)
+        const struct departure *departure = &departures[i];
+        if (departure->from_until_s < window->from_s || departure->from_until_s >= window->to_s ||
+            window_phase_at(window, departure->from_until_s) == PHASE_KEY_OFF)
             continue;
-        if (survey->dip_count < SURVEY_DIPS)
-            survey->dips[survey->dip_count++] = dip;
-        else
-            survey->more_dips++;
+        of_channel = departure->channel == channel ? of_channel : 0;
+        channel = departure->channel;
+        if (survey->departure_count < SURVEY_DEPARTURES && of_channel < SURVEY_PER_CHANNEL) {
+            survey->departures[survey->departure_count++] = departure;
+            of_channel++;
+        } else {
+            survey->more_departures++;
+        }
     }
 }
 
@@ -79,8 +86,8 @@ static void fit_signal(struct survey *survey, size_t channel) {
 }
 
 static void init_views(struct survey *survey) {
-    for (size_t i = 0; i < SURVEY_DIPS * survey->vehicle->channel_count; i++) {
-        struct dip_view *view = &survey->views[i];
+    for (size_t i = 0; i < SURVEY_DEPARTURES * survey->vehicle->channel_count; i++) {
+        struct departure_view *view = &survey->views[i];
         view->lowest = HUGE_VAL;
         view->highest = -HUGE_VAL;
         view->lowest_at_onset = HUGE_VAL;
@@ -89,8 +96,8 @@ static void init_views(struct survey *survey) {
     }
 }
 
-int survey_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
-               struct survey **survey) {
+int survey_new(const struct window *window, const struct departure *departures,
+               size_t departure_count, struct survey **survey) {
     size_t channels = window->vehicle->channel_count;
     struct survey *made = calloc(1, sizeof *made);
     if (made == NULL)
@@ -98,12 +105,12 @@ int survey_new(const struct window *window, const struct feed_dip *dips, size_t 
     made->window = window;
     made->vehicle = window->vehicle;
     made->limits = window->limits;
-    made->views = calloc(SURVEY_DIPS * channels + 1, sizeof *made->views);
+    made->views = calloc(SURVEY_DEPARTURES * channels + 1, sizeof *made->views);
     made->readings = calloc(SURVEY_PHASES * channels + 1, sizeof *made->readings);
     made->signals = calloc(channels + 1, sizeof *made->signals);
     if (made->views == NULL || made->readings == NULL || made->signals == NULL)
         goto failed;
-    choose_dips(made, dips, dip_count);
+    choose(made, departures, departure_count);
     init_views(made);
     for (size_t i = 0; i < channels; i++)
         fit_signal(made, i);
@@ -149,34 +156,35 @@ static double longest_interval(const struct survey_signal *signal) {
 }
 
 /* When a fall is over, as far as the window shows. */
-static double fall_end(const struct survey *survey, const struct feed_fall *fall) {
-    return isnan(fall->to_s) ? survey->window->to_s : fmin(fall->to_s, survey->window->to_s);
+static double spell_end(const struct survey *survey, const struct departure_spell *spell) {
+    return isnan(spell->to_s) ? survey->window->to_s : fmin(spell->to_s, survey->window->to_s);
 }
 
 /* From here on the feed is down for good: a moment behind the fall, half-way through a short one.
  */
-static double fall_down(const struct survey *survey, const struct feed_fall *fall) {
-    return fmin(fall->from_s + SETTLE_S, (fall->from_s + fall_end(survey, fall)) / 2.0);
+static double spell_settled(const struct survey *survey, const struct departure_spell *spell) {
+    return fmin(spell->from_s + SETTLE_S, (spell->from_s + spell_end(survey, spell)) / 2.0);
 }
 
-static bool is_down(const struct survey *survey, const struct feed_dip *dip, double at_s) {
-    for (size_t i = 0; i < feeds_falls(dip); i++) {
-        if (at_s >= fall_down(survey, &dip->falls[i]) && at_s < fall_end(survey, &dip->falls[i]))
+static bool is_out(const struct survey *survey, const struct departure *departure, double at_s) {
+    for (size_t i = 0; i < departures_spells(departure); i++) {
+        if (at_s >= spell_settled(survey, &departure->spells[i]) &&
+            at_s < spell_end(survey, &departure->spells[i]))
             return true;
     }
     return false;
 }
 
-static void note_edge_at_dips(struct survey_signal *signal, double at_s) {
+static void note_edge_at_departures(struct survey_signal *signal, double at_s) {
     const struct survey *survey = signal->survey;
-    for (size_t i = 0; i < survey->dip_count; i++) {
-        const struct feed_dip *dip = survey->dips[i];
-        struct dip_view *view = view_of(survey, i, signal->channel);
-        if (at_s <= dip->from_until_s) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        const struct departure *departure = survey->departures[i];
+        struct departure_view *view = view_of(survey, i, signal->channel);
+        if (at_s <= departure->from_until_s) {
             view->last_edge_s = at_s;
             view->interval_s = longest_interval(signal);
-        } else if (is_down(survey, dip, at_s)) {
-            view->edges_down++;
+        } else if (is_out(survey, departure, at_s)) {
+            view->edges_out++;
         }
     }
 }
@@ -225,7 +233,7 @@ static void take_pulse(struct survey_signal *signal, const struct pulse *pulse) 
     reading->edges++;
     if (pulse->first_state)
         break_turns(signal);
-    note_edge_at_dips(signal, pulse->at_s);
+    note_edge_at_departures(signal, pulse->at_s);
     if (!isnan(signal->last_s) && !pulse->first_state) {
         double interval_s = pulse->at_s - signal->last_s;
         if (phase != PHASE_CRANKING || !has_caught(signal))
@@ -408,27 +416,27 @@ static void push_levels(struct survey *survey, const struct record_run *run, siz
     }
 }
 
-/* --- Dips ------------------------------------------------------------------------------- */
+/* --- Departures ------------------------------------------------------------------------------- */
 
-static void see_down(const struct vehicle_channel *of, const int32_t *counts, size_t first,
-                     size_t end, struct dip_view *view) {
+static void see_out(const struct vehicle_channel *of, const int32_t *counts, size_t first,
+                    size_t end, struct departure_view *view) {
     for (size_t i = first; i < end; i++) {
         double value = scale_value(&of->scale, counts[i]);
         view->lowest = fmin(view->lowest, value);
         view->highest = fmax(view->highest, value);
-        view->down_sum += value;
+        view->out_sum += value;
     }
-    view->down_count += end > first ? end - first : 0;
+    view->out_count += end > first ? end - first : 0;
 }
 
-static void see_dip(const struct survey *survey, const struct record_run *run, size_t channel,
-                    double lag_s, size_t dip_index) {
+static void see_departure(const struct survey *survey, const struct record_run *run, size_t channel,
+                          double lag_s, size_t index) {
     const struct vehicle_channel *of = &survey->vehicle->channels[channel];
-    const struct feed_dip *dip = survey->dips[dip_index];
-    struct dip_view *view = view_of(survey, dip_index, channel);
-    size_t before = window_scans_before(run, lag_s, dip->from_s - BEFORE_S);
-    size_t inside = window_scans_before(run, lag_s, dip->from_s + run->period_s * 0.5);
-    size_t onset = window_scans_before(run, lag_s, dip->from_until_s + ONSET_S);
+    const struct departure *departure = survey->departures[index];
+    struct departure_view *view = view_of(survey, index, channel);
+    size_t before = window_scans_before(run, lag_s, departure->from_s - BEFORE_S);
+    size_t inside = window_scans_before(run, lag_s, departure->from_s + run->period_s * 0.5);
+    size_t onset = window_scans_before(run, lag_s, departure->from_until_s + ONSET_S);
     const int32_t *counts = run->counts[of->input];
     for (size_t i = before; i < inside; i++) {
         view->before_sum += scale_value(&of->scale, counts[i]);
@@ -436,10 +444,10 @@ static void see_dip(const struct survey *survey, const struct record_run *run, s
     }
     for (size_t i = inside; i < onset; i++)
         view->lowest_at_onset = fmin(view->lowest_at_onset, scale_value(&of->scale, counts[i]));
-    for (size_t i = 0; i < feeds_falls(dip); i++) {
-        const struct feed_fall *fall = &dip->falls[i];
-        see_down(of, counts, window_scans_before(run, lag_s, fall_down(survey, fall)),
-                 window_scans_before(run, lag_s, fall_end(survey, fall)), view);
+    for (size_t i = 0; i < departures_spells(departure); i++) {
+        const struct departure_spell *spell = &departure->spells[i];
+        see_out(of, counts, window_scans_before(run, lag_s, spell_settled(survey, spell)),
+                window_scans_before(run, lag_s, spell_end(survey, spell)), view);
     }
 }
 
@@ -448,8 +456,8 @@ static void see_dip(const struct survey *survey, const struct record_run *run, s
 static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {
     double lag_s = window_lag_s(survey->window, channel);
     push_levels(survey, run, channel, lag_s);
-    for (size_t i = 0; i < survey->dip_count; i++)
-        see_dip(survey, run, channel, lag_s, i);
+    for (size_t i = 0; i < survey->departure_count; i++)
+        see_departure(survey, run, channel, lag_s, i);
 }
 
 int survey_push(struct survey *survey, const struct record_run *run) {

@@ -1,13 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * survey.h - what every channel did in each phase of one window, and around each dip of a feed.
+ * survey.h - what every channel did in each phase of one window, and around each departure.
  *
  * The window is that of one attempt: its memory does not grow with the window's length.
  */
 #ifndef CRANKTRAP_SURVEY_H
 #define CRANKTRAP_SURVEY_H
 
-#include "feeds.h"
+#include "departures.h"
 #include "levels.h"
 #include "pulses.h"
 #include "window.h"
@@ -16,9 +16,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SURVEY_PHASES 5 /* of enum phase */
-#define SURVEY_DIPS   8 /* dips looked at closely in one window; the rest only counted */
-#define WIDTH_BINS    120
+#define SURVEY_PHASES      5  /* of enum phase */
+#define SURVEY_DEPARTURES  32 /* looked at closely in one window; the rest only counted, */
+#define SURVEY_PER_CHANNEL 8  /*   so that no lead that flutters hides the others */
+#define WIDTH_BINS         120
 
 /* How long the states of a signal lasted, by quarter octaves. */
 struct state_widths {
@@ -39,28 +40,28 @@ struct reading {
 };
 
 /*
- * What one channel did around a dip. "Down" is each fall of it, but for the moments in which the
- * supply's capacitors empty.
+ * What one channel did around a departure. "Out" is each spell of it, but for the moments in which
+ * a supply's capacitors empty.
  */
-struct dip_view {
+struct departure_view {
     double before_sum;
     unsigned long before_count;
-    double lowest, highest; /* while the feed was down */
-    double down_sum;
-    unsigned long down_count;
+    double lowest, highest; /* while out */
+    double out_sum;
+    unsigned long out_count;
     double lowest_at_onset; /* from the last sample inside to 50 ms later */
     double last_edge_s;     /* of a signal: the newest not later than the feed's fall; NAN */
     double interval_s;      /*   how far apart its edges came until then; NAN */
-    unsigned edges_down;    /*   edges while the feed was down */
+    unsigned edges_out;     /*   edges while out */
 };
 
 struct survey {
     const struct window *window;
     const struct vehicle *vehicle; /* the window's */
     const struct limits *limits;   /* the window's */
-    size_t dip_count, more_dips;
-    const struct feed_dip *dips[SURVEY_DIPS];
-    struct dip_view *views;        /* dip * channels + channel */
+    size_t departure_count, more_departures;
+    const struct departure *departures[SURVEY_DEPARTURES];
+    struct departure_view *views;  /* departure * channels + channel */
     struct reading *readings;      /* channel * SURVEY_PHASES + phase */
     struct survey_signal *signals; /* one per channel */
     int32_t *scratch;
@@ -69,11 +70,11 @@ struct survey {
 };
 
 /*
- * `window` and `dips` are kept by pointer; of the dips, those of the whole record, the ones that
+ * `window` and `departures` are kept by pointer; of these, those of the whole record, the ones that
  * begin in the window are used. 0 or -ENOMEM.
  */
-int survey_new(const struct window *window, const struct feed_dip *dips, size_t dip_count,
-               struct survey **survey);
+int survey_new(const struct window *window, const struct departure *departures,
+               size_t departure_count, struct survey **survey);
 
 /* Frees; takes NULL. */
 void survey_free(struct survey *survey);
@@ -85,7 +86,8 @@ int survey_push(struct survey *survey, const struct record_run *run);
 void survey_finish(struct survey *survey, struct pulses *const *pulses);
 
 const struct reading *survey_reading(const struct survey *survey, size_t channel, enum phase phase);
-const struct dip_view *survey_view(const struct survey *survey, size_t dip, size_t channel);
+const struct departure_view *survey_view(const struct survey *survey, size_t departure,
+                                         size_t channel);
 
 /*
  * Width of the shorter of the two states of a signal, low or high, seconds: the average of those

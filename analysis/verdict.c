@@ -8,6 +8,7 @@
 #include "checks.h"
 #include "collapse.h"
 #include "coverage.h"
+#include "feeds.h"
 #include "result.h"
 #include "words.h"
 
@@ -21,7 +22,7 @@ static int add_finding(const struct survey *survey, const struct collapse *colla
     if (finding == NULL)
         return -ENOMEM;
     int error = 0;
-    const struct feed_dip *dip = collapse->dip;
+    const struct departure *dip = collapse->dip;
     *finding = (struct analysis_finding){
         .fault = FAULT_FEED_COLLAPSE,
         .channel = dip->channel,
@@ -43,7 +44,7 @@ static int add_finding(const struct survey *survey, const struct collapse *colla
 
 static void say_observed(const struct survey *survey, const struct collapse *collapse,
                          struct analysis_verdict *verdict, int *error) {
-    const struct feed_dip *dip = collapse->dip;
+    const struct departure *dip = collapse->dip;
     const struct vehicle_channel *feed = &survey->vehicle->channels[dip->channel];
     char *length = isnan(dip->to_s)
                        ? result_sentence(error, "to the end of the record")
@@ -120,10 +121,11 @@ static void say_reasons(const struct survey *survey, const struct collapse *coll
 /* Feeds that fell as well, within this one's dip: what they share is the likelier cause. */
 static void say_other_feeds(const struct survey *survey, const struct collapse *collapse,
                             struct analysis_verdict *verdict, int *error) {
-    for (size_t i = 0; i < survey->dip_count; i++) {
-        const struct feed_dip *dip = survey->dips[i];
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        const struct departure *dip = survey->departures[i];
         double later_s = dip->from_until_s - collapse->dip->from_s;
         if (dip->channel == collapse->dip->channel || later_s < 0.0 ||
+            survey->vehicle->channels[dip->channel].role != ROLE_FEED ||
             (!isnan(collapse->dip->to_s) && dip->from_s > collapse->dip->to_s))
             continue;
         bool order_known = dip->from_s > collapse->dip->from_until_s;
@@ -151,7 +153,7 @@ static void say_followers(const struct survey *survey, const struct collapse *co
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE ||
             !collapse_silences(survey, collapse->index, sensor->signal))
             continue;
-        const struct dip_view *view = survey_view(survey, collapse->index, sensor->signal);
+        const struct departure_view *view = survey_view(survey, collapse->index, sensor->signal);
         result_say(
             error, &verdict->followers,
             "%s stopped: its last edge came %.1f ms before the feed was down, the next was "
@@ -310,7 +312,9 @@ int verdict_draw(const struct survey *survey, unsigned attempt, enum outcome out
     struct collapse first = {0};
     *verdict = result_empty_verdict();
     verdict->certainty = CERTAINTY_LIKELY;
-    for (size_t i = 0; i < survey->dip_count; i++) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        if (survey->vehicle->channels[survey->departures[i]->channel].role != ROLE_FEED)
+            continue;
         struct collapse collapse = collapse_judge(survey, i);
         if (!collapse_stands(&collapse)) {
             if (collapse.event)
