@@ -179,9 +179,12 @@ static enum MHD_Result post_latch(struct serve *serve, struct request *request, 
     return send_json(request->connection, MHD_HTTP_OK, json_object());
 }
 
+/* Negative, and so out of range, where it is there but no number. */
 static double seconds_of(const json_t *body, const char *name, double missing) {
     const json_t *value = json_object_get(body, name);
-    return json_is_number(value) ? json_number_value(value) : missing;
+    if (json_is_number(value))
+        return json_number_value(value);
+    return !value || json_is_null(value) ? missing : -1;
 }
 
 static enum MHD_Result post_keep(struct serve *serve, struct request *request, const char *rest) {

@@ -109,7 +109,7 @@ static void keep_hands_on_what_was_said(void **state) {
     json_decref(answer);
     assert_true(station->before_s == 1.5 && station->after_s == 0);
     assert_string_equal(station->text, "it did it");
-    check(station, "POST", "/v0/keep", "{}", 202, "cranktrap.keep/1");
+    check(station, "POST", "/v0/keep", "{\"before_s\": null}", 202, "cranktrap.keep/1");
     assert_true(station->before_s == 7 && station->after_s == 3); /* the hookup's [storage] */
     assert_string_equal(station->text, "(none)");
 }
@@ -120,6 +120,8 @@ static void keep_refuses_what_it_cannot_read(void **state) {
                                          "20",
                                          "before_s=20",
                                          "{\"before_s\": -1}",
+                                         "{\"before_s\": \"soon\"}",
+                                         "{\"after_s\": true}",
                                          "{\"before_s\": 3600.5}",
                                          "{\"after_s\": 1e300}"};
     struct station *station = *state;
