@@ -134,12 +134,10 @@ static struct window window_of(const struct work *work, size_t index) {
     return window;
 }
 
-static int describe_attempt(struct work *work, size_t index, const struct evidence *evidence) {
-    const struct survey *survey = evidence->survey;
+/* Crank speed and outcome: what the judges need besides the samples. */
+static void fill_attempt(struct work *work, size_t index, struct evidence *evidence,
+                         struct analysis_attempt *attempt) {
     const struct attempt *found = &work->attempts[index];
-    struct analysis_attempt *attempt = result_add_attempt(work->analysis);
-    if (attempt == NULL)
-        return -ENOMEM;
     attempt->number = (unsigned)index + 1;
     attempt->from_s = found->from_s;
     attempt->to_s = found->to_s;
@@ -147,25 +145,31 @@ static int describe_attempt(struct work *work, size_t index, const struct eviden
     attempt->verdict = result_empty_verdict();
     attempt->outcome =
         attempts_outcome(found, work->analysis->phases, work->analysis->phase_count, work->limits,
-                         work->record->to_s, survey_turned(survey), &attempt->cut_short);
-    size_t channel;
-    if (survey_rpm(survey, &attempt->rpm, &attempt->rpm_low, &attempt->rpm_high, &channel))
-        attempt->rpm_source = work->record->vehicle->channels[channel].name;
-    else
+                         work->record->to_s, survey_turned(evidence->survey), &attempt->cut_short);
+    size_t channel = CHANNEL_NONE;
+    evidence->outcome = attempt->outcome;
+    evidence->has_speed = survey_rpm(evidence->survey, &attempt->rpm, &attempt->rpm_low,
+                                     &attempt->rpm_high, &channel);
+    if (!evidence->has_speed) {
         attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
-    int result = checks_add(survey, attempt->number, work->analysis);
-    if (result == 0)
-        result = verdict_draw(survey, attempt->number, attempt->outcome, work->analysis,
-                              &attempt->verdict);
-    return result;
+        return;
+    }
+    attempt->rpm_source = work->record->vehicle->channels[channel].name;
+    evidence->rpm = attempt->rpm;
+    evidence->speed_channel = channel;
 }
 
-static int describe_whole(struct work *work, const struct evidence *evidence) {
-    int result = checks_add(evidence->survey, 0, work->analysis);
-    if (result != 0)
-        return result;
-    return verdict_draw(evidence->survey, 0, OUTCOME_UNKNOWN, work->analysis,
-                        &work->analysis->verdict);
+static int describe(struct work *work, size_t index, struct evidence *evidence) {
+    struct analysis_verdict *verdict = &work->analysis->verdict;
+    if (work->attempt_count > 0) {
+        struct analysis_attempt *attempt = result_add_attempt(work->analysis);
+        if (attempt == NULL)
+            return -ENOMEM;
+        fill_attempt(work, index, evidence, attempt);
+        verdict = &attempt->verdict;
+    }
+    int result = checks_add(evidence->survey, evidence->window->attempt, work->analysis);
+    return result == 0 ? verdict_draw(evidence, work->analysis, verdict) : result;
 }
 
 static int look_at_window(struct work *work, size_t index) {
@@ -177,8 +181,7 @@ static int look_at_window(struct work *work, size_t index) {
     if (result == 0)
         result = collect(work, evidence);
     if (result == 0)
-        result = work->attempt_count > 0 ? describe_attempt(work, index, evidence)
-                                         : describe_whole(work, evidence);
+        result = describe(work, index, evidence);
     evidence_free(evidence);
     return result;
 }

@@ -16,13 +16,38 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* The faults of the table in docs/limits.md; their names are those of fault_name(). */
+/*
+ * What can be at fault, and on which circuit. In order of physics: what stands above can take along
+ * what stands below, so of two that come together the upper one is the likelier cause.
+ *   FAULT(ENUMERATOR, "name", "circuit")
+ */
+#define FAULTS_TABLE(FAULT)                                                                        \
+    FAULT(NOTHING_FOUND, "nothing-found", "none")                                                  \
+    FAULT(LEAD_SUSPECT, "lead-suspect", "hookup")                                                  \
+    FAULT(CRANK_VOLTAGE_LOW, "crank-voltage-low", "battery")                                       \
+    FAULT(NO_ROTATION, "no-rotation", "starter")                                                   \
+    FAULT(GROUND_RISE, "ground-rise", "ground")                                                    \
+    FAULT(SUPPLY_COLLAPSE, "supply-collapse", "supply")                                            \
+    FAULT(FEED_FOLLOWS_BATTERY, "feed-follows-battery", "battery")                                 \
+    FAULT(FEED_COLLAPSE, "feed-collapse", "feed")                                                  \
+    FAULT(FEED_OFF_LEVEL, "feed-off-level", "feed")                                                \
+    FAULT(RETURN_OPEN, "return-open", "return")                                                    \
+    FAULT(RETURN_RISE, "return-rise", "return")                                                    \
+    FAULT(SIGNAL_LOST, "signal-lost", "signal")                                                    \
+    FAULT(SIGNAL_GAPS, "signal-gaps", "signal")                                                    \
+    FAULT(SIGNAL_WEAK, "signal-weak", "signal")                                                    \
+    FAULT(SIGNAL_NOISE, "signal-noise", "signal")                                                  \
+    FAULT(OUT_OF_STEP, "out-of-step", "signal")                                                    \
+    FAULT(SLOW_CRANK, "slow-crank", "starter")                                                     \
+    FAULT(NO_COMMAND, "no-command", "command")
+
 enum fault {
-    FAULT_NOTHING_FOUND,
-    FAULT_FEED_COLLAPSE,
+#define FAULT(enumerator, name, circuit) FAULT_##enumerator,
+    FAULTS_TABLE(FAULT)
+#undef FAULT
 };
-const char *fault_name(enum fault fault);    /* "nothing-found", "feed-collapse" */
-const char *fault_circuit(enum fault fault); /* "none", "feed" */
+const char *fault_name(enum fault fault);    /* "nothing-found", "feed-collapse", ... */
+const char *fault_circuit(enum fault fault); /* "none", "feed", ... */
 
 enum certainty { CERTAINTY_CANNOT_TELL, CERTAINTY_LIKELY, CERTAINTY_SHOWN };
 const char *certainty_name(enum certainty certainty); /* "cannot-tell", "likely", "shown" */

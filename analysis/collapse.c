@@ -59,12 +59,13 @@ static bool is_inrush(const struct survey *survey, const struct departure *dip) 
     return false;
 }
 
-static bool is_event(const struct survey *survey, const struct departure *dip, enum phase phase) {
+bool collapse_is_event(const struct survey *survey, const struct departure *dip) {
+    const struct analysis_phase *at = phase_at(survey, dip->from_until_s);
     if (dip->from_s == dip->from_until_s)
         return false; /* it was never seen up */
     if (is_inrush(survey, dip))
         return false;
-    switch (phase) {
+    switch (at == NULL ? PHASE_UNKNOWN : at->phase) {
     case PHASE_CRANKING:
         return !key_turns_off(survey, dip, KEY_OFF_CRANK_S);
     case PHASE_KEY_ON:
@@ -234,7 +235,7 @@ struct collapse collapse_judge(const struct survey *survey, size_t index) {
         .before = mean_before(view),
         .lowest = fmin(view->lowest, view->lowest_at_onset),
     };
-    collapse.event = is_event(survey, dip, collapse.phase);
+    collapse.event = collapse_is_event(survey, dip);
     weigh_battery(survey, &collapse);
     weigh_return(survey, &collapse);
     weigh_lead(survey, &collapse);

@@ -46,6 +46,12 @@ struct collapse {
 /* Judges dip `index` of the survey. */
 struct collapse collapse_judge(const struct survey *survey, size_t index);
 
+/*
+ * A fall (of a feed or a supply) is an event: not the key turned off, not the starter's inrush, and
+ * it was seen up before.
+ */
+bool collapse_is_event(const struct survey *survey, const struct departure *dip);
+
 /* It is an event and nothing else explains it. */
 bool collapse_stands(const struct collapse *collapse);
 

@@ -116,8 +116,7 @@ void coverage_say_failed(const struct survey *survey, unsigned attempt,
             continue;
         bool low = check->measured < check->limit_low;
         result_say(error, &verdict->because,
-                   "%s was out of its limits %s: %s %.2f %s, allowed is %s %.2f %s. This version "
-                   "draws no verdict from that; look at it first.",
+                   "%s was out of its limits %s: %s %.2f %s, allowed is %s %.2f %s.",
                    words_channel(survey, check->channel), words_phase(check->phase), check->name,
                    check->measured, check->unit, low ? "at least" : "at most",
                    low ? check->limit_low : check->limit_high, check->unit);

@@ -19,8 +19,8 @@ void coverage_say_good(const struct survey *survey, unsigned attempt,
                        int *error);
 
 /*
- * A sentence in `because` for each check that failed, but those of channel `except`: no verdict of
- * this version rests on them, and none may pass over them in silence.
+ * A sentence in `because` for each check that failed, but those of channel `except`: none is passed
+ * over in silence.
  */
 void coverage_say_failed(const struct survey *survey, unsigned attempt,
                          const struct analysis *analysis, size_t except,

@@ -65,3 +65,16 @@ int evidence_finish(struct evidence *evidence) {
     survey_finish(evidence->survey, evidence->pulses);
     return 0;
 }
+
+bool evidence_stands_still(const struct evidence *evidence) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    bool watched = false;
+    for (size_t i = 0; i < vehicle->channel_count; i++) {
+        if (vehicle->channels[i].role != ROLE_SIGNAL)
+            continue;
+        watched = true;
+        if (survey_reading(evidence->survey, i, PHASE_CRANKING)->edges > 1)
+            return false;
+    }
+    return watched;
+}

@@ -16,6 +16,10 @@ struct evidence {
     const struct window *window;
     struct survey *survey;  /* every channel by phase, and around each departure */
     struct pulses **pulses; /* one per channel; NULL: neither a signal nor a command */
+    enum outcome outcome;   /* of the attempt, once it is known */
+    bool has_speed;         /* the crank speed is known, from this channel's edges: */
+    double rpm;             /*   median while the starter turned */
+    size_t speed_channel;
 };
 
 /* A collector for `window`, which it keeps a pointer to, as it does to `departures`. 0 or -ENOMEM.
@@ -31,5 +35,8 @@ int evidence_push(struct evidence *evidence, const struct record_run *run);
 
 /* No more runs come; 0 or -ENOMEM. */
 int evidence_finish(struct evidence *evidence);
+
+/* The starter pulls, and nothing that would show it turns: no signal has edges while cranking. */
+bool evidence_stands_still(const struct evidence *evidence);
 
 #endif

@@ -11,12 +11,20 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const struct {
+    const char *name, *circuit;
+} faults[] = {
+#define FAULT(enumerator, name, circuit) {name, circuit},
+    FAULTS_TABLE(FAULT)
+#undef FAULT
+};
+
 const char *fault_name(enum fault fault) {
-    return fault == FAULT_FEED_COLLAPSE ? "feed-collapse" : "nothing-found";
+    return faults[fault].name;
 }
 
 const char *fault_circuit(enum fault fault) {
-    return fault == FAULT_FEED_COLLAPSE ? "feed" : "none";
+    return faults[fault].circuit;
 }
 
 const char *certainty_name(enum certainty certainty) {
@@ -149,7 +157,7 @@ struct analysis_verdict result_empty_verdict(void) {
     };
 }
 
-static void free_texts(struct analysis_texts *texts) {
+void result_free_texts(struct analysis_texts *texts) {
     for (size_t i = 0; i < texts->count; i++)
         free(texts->text[i]);
     free(texts->text);
@@ -157,11 +165,11 @@ static void free_texts(struct analysis_texts *texts) {
 
 static void free_verdict(struct analysis_verdict *verdict) {
     free(verdict->observed);
-    free_texts(&verdict->because);
-    free_texts(&verdict->followers);
-    free_texts(&verdict->alternatives);
-    free_texts(&verdict->next);
-    free_texts(&verdict->not_tested);
+    result_free_texts(&verdict->because);
+    result_free_texts(&verdict->followers);
+    result_free_texts(&verdict->alternatives);
+    result_free_texts(&verdict->next);
+    result_free_texts(&verdict->not_tested);
 }
 
 static void copy_texts(int *error, const struct analysis_texts *from, struct analysis_texts *to) {

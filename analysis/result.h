@@ -21,6 +21,9 @@ char *result_sentence(int *error, const char *format, ...) __attribute__((format
 void result_say(int *error, struct analysis_texts *texts, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* Frees the sentences and their list. */
+void result_free_texts(struct analysis_texts *texts);
+
 /* A verdict that nothing was found, without any sentence. */
 struct analysis_verdict result_empty_verdict(void);
 

@@ -12,13 +12,16 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BEFORE_S  0.02 /* so much before a departure is its "before" */
-#define ONSET_S   0.05 /* so much behind its onset belongs to the onset */
-#define SETTLE_S  0.02 /* a supply's capacitors: what follows later is the state while down */
-#define FASTER_S  1.0  /* the speed is taken after the first second of cranking */
-#define RECENT    8    /* intervals that tell when the next edge is due */
-#define NARROWEST 1e-6
-#define OCTAVE    4 /* bins of widths */
+#define BEFORE_S          0.02 /* so much before a departure is its "before" */
+#define ONSET_S           0.05 /* so much behind its onset belongs to the onset */
+#define SETTLE_S          0.02 /* a supply's capacitors: what follows later is the state while down */
+#define FASTER_S          1.0   /* the speed is taken after the first second of cranking */
+#define FOLLOW_BEFORE_S   1.0   /* of the battery and a feed before the starter engages */
+#define FOLLOW_LEAST_V    0.3   /* a battery that moves less tells nothing of what follows it */
+#define COPY_LEAST_COUNTS 100.0 /* variance of an input that moves */
+#define RECENT            8     /* intervals that tell when the next edge is due */
+#define NARROWEST         1e-6
+#define OCTAVE            4 /* bins of widths */
 
 struct survey_signal {
     /* of the cranking, by falling and by rising edges; `later`: behind its first second */
@@ -108,7 +111,10 @@ int survey_new(const struct window *window, const struct departure *departures,
     made->views = calloc(SURVEY_DEPARTURES * channels + 1, sizeof *made->views);
     made->readings = calloc(SURVEY_PHASES * channels + 1, sizeof *made->readings);
     made->signals = calloc(channels + 1, sizeof *made->signals);
-    if (made->views == NULL || made->readings == NULL || made->signals == NULL)
+    made->follows = calloc(channels + 1, sizeof *made->follows);
+    made->copies = calloc(channels + 1, sizeof *made->copies);
+    if (made->follows == NULL || made->copies == NULL || made->views == NULL ||
+        made->readings == NULL || made->signals == NULL)
         goto failed;
     choose(made, departures, departure_count);
     init_views(made);
@@ -134,6 +140,8 @@ void survey_free(struct survey *survey) {
     free(survey->views);
     free(survey->readings);
     free(survey->signals);
+    free(survey->follows);
+    free(survey->copies);
     free(survey->scratch);
     free(survey);
 }
@@ -453,9 +461,126 @@ static void see_departure(const struct survey *survey, const struct record_run *
 
 /* --- Runs ------------------------------------------------------------------------------- */
 
+/* --- The battery beside a feed ------------------------------------------------------------- */
+
+static void add_pair(struct follow *follow, double x, double y) {
+    follow->count += 1.0;
+    follow->x += x;
+    follow->y += y;
+    follow->xx += x * x;
+    follow->xy += x * y;
+    follow->yy += y * y;
+}
+
+static void see_follow(struct survey *survey, const struct record_run *run, size_t channel) {
+    const struct vehicle *vehicle = survey->vehicle;
+    const struct window *window = survey->window;
+    const struct vehicle_channel *feed = &vehicle->channels[channel];
+    size_t battery = vehicle_channel_by_role(vehicle, ROLE_BATTERY);
+    if (feed->role != ROLE_FEED || isnan(window->engaged_s) || battery == CHANNEL_NONE ||
+        vehicle->channels[battery].stream != run->stream)
+        return;
+    const struct vehicle_channel *of = &vehicle->channels[battery];
+    struct follow *follow = &survey->follows[channel];
+    size_t end = window_scans_before(run, 0.0, window->released_s);
+    for (size_t i = window_scans_before(run, 0.0, window->engaged_s - FOLLOW_BEFORE_S); i < end;
+         i++) {
+        double x = scale_value(&of->scale, run->counts[of->input][i]);
+        double y = scale_value(&feed->scale, run->counts[feed->input][i]);
+        add_pair(follow, x, y);
+    }
+}
+
+bool survey_follows(const struct survey *survey, size_t channel, double *slope, double *r_squared) {
+    const struct follow *follow = &survey->follows[channel];
+    if (follow->count < 3.0)
+        return false;
+    double xx = follow->xx - follow->x * follow->x / follow->count;
+    double xy = follow->xy - follow->x * follow->y / follow->count;
+    double yy = follow->yy - follow->y * follow->y / follow->count;
+    if (xx / follow->count < FOLLOW_LEAST_V * FOLLOW_LEAST_V || yy <= 0.0)
+        return false;
+    *slope = xy / xx;
+    *r_squared = xy * xy / (xx * yy);
+    return true;
+}
+
+/* --- An input beside the one before it -------------------------------------------------- */
+
+/* Leads that may well move alike: all that hang on the battery. */
+static bool on_battery(const struct vehicle_channel *channel) {
+    switch (channel->role) {
+    case ROLE_BATTERY:
+    case ROLE_SUPPLY:
+    case ROLE_IGNITION:
+    case ROLE_START_REQUEST:
+        return true;
+    case ROLE_FEED:
+        return channel->nominal_is_battery;
+    default:
+        return false;
+    }
+}
+
+/* The channel on the input converted just before, where it is of another kind; or CHANNEL_NONE. */
+static size_t neighbour_of(const struct vehicle *vehicle, size_t channel) {
+    const struct vehicle_channel *of = &vehicle->channels[channel];
+    for (size_t i = 0; i < vehicle->channel_count; i++) {
+        const struct vehicle_channel *before = &vehicle->channels[i];
+        if (before->stream == of->stream && before->input + 1 == of->input &&
+            !(on_battery(before) && on_battery(of)))
+            return i;
+    }
+    return CHANNEL_NONE;
+}
+
+static void see_copy(struct survey *survey, const struct record_run *run, size_t channel) {
+    const struct vehicle *vehicle = survey->vehicle;
+    const struct window *window = survey->window;
+    size_t neighbour = neighbour_of(vehicle, channel);
+    if (isnan(window->engaged_s) || neighbour == CHANNEL_NONE)
+        return;
+    size_t end = window_scans_before(run, 0.0, window->released_s);
+    const int32_t *x = run->counts[vehicle->channels[neighbour].input];
+    const int32_t *y = run->counts[vehicle->channels[channel].input];
+    for (size_t i = window_scans_before(run, 0.0, window->engaged_s); i < end; i++)
+        add_pair(&survey->copies[channel], x[i], y[i]);
+}
+
+bool survey_copies(const struct survey *survey, size_t channel, size_t *neighbour, double *share,
+                   double *r_squared) {
+    const struct follow *copy = &survey->copies[channel];
+    if (copy->count < 3.0)
+        return false;
+    double xx = copy->xx - copy->x * copy->x / copy->count;
+    double xy = copy->xy - copy->x * copy->y / copy->count;
+    double yy = copy->yy - copy->y * copy->y / copy->count;
+    double through_zero = copy->xx > 0.0 ? copy->xy / copy->xx : 0.0;
+    double left = copy->yy - through_zero * copy->xy; /* of y, not told by x */
+    if (xx / copy->count < COPY_LEAST_COUNTS || yy <= 0.0 || xy <= 0.0)
+        return false;
+    *neighbour = neighbour_of(survey->vehicle, channel);
+    *share = through_zero;
+    *r_squared = 1.0 - fmax(left, yy - xy * xy / xx) / yy;
+    return true;
+}
+
+double survey_level(const struct survey *survey, size_t channel, enum phase phase, double share,
+                    bool difference) {
+    const struct reading *reading = reading_of(survey, channel, phase);
+    const struct scale against = difference_scale();
+    if (difference && reading->judged != NULL)
+        return levels_percentile(reading->judged, &against, share);
+    if (reading->levels == NULL)
+        return (double)NAN;
+    return levels_percentile(reading->levels, &survey->vehicle->channels[channel].scale, share);
+}
+
 static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {
     double lag_s = window_lag_s(survey->window, channel);
     push_levels(survey, run, channel, lag_s);
+    see_follow(survey, run, channel);
+    see_copy(survey, run, channel);
     for (size_t i = 0; i < survey->departure_count; i++)
         see_departure(survey, run, channel, lag_s, i);
 }

@@ -55,6 +55,14 @@ struct departure_view {
     unsigned edges_out;     /*   edges while out */
 };
 
+/*
+ * How one lead moved with another: sums over the samples of both. Of a feed around the cranking, x
+ * being the battery's volts; of any lead while cranking, x being the counts of the input before it.
+ */
+struct follow {
+    double count, x, y, xx, xy, yy;
+};
+
 struct survey {
     const struct window *window;
     const struct vehicle *vehicle; /* the window's */
@@ -63,6 +71,8 @@ struct survey {
     const struct departure *departures[SURVEY_DEPARTURES];
     struct departure_view *views;  /* departure * channels + channel */
     struct reading *readings;      /* channel * SURVEY_PHASES + phase */
+    struct follow *follows;        /* one per channel: with the battery, */
+    struct follow *copies;         /*   and with its neighbour */
     struct survey_signal *signals; /* one per channel */
     int32_t *scratch;
     size_t scratch_room;
@@ -88,6 +98,29 @@ void survey_finish(struct survey *survey, struct pulses *const *pulses);
 const struct reading *survey_reading(const struct survey *survey, size_t channel, enum phase phase);
 const struct departure_view *survey_view(const struct survey *survey, size_t departure,
                                          size_t channel);
+
+/*
+ * The value that `share` of a channel's samples lie below in that phase, without the first moments
+ * of a cranking, in its unit; of a feed or a signal less its return where that is watched beside it
+ * and `difference` is wanted. NAN without samples.
+ */
+double survey_level(const struct survey *survey, size_t channel, enum phase phase, double share,
+                    bool difference);
+
+/*
+ * How much feed `channel` moves for a volt of the battery from a second before the starter engages
+ * to its release, and how well that tells it (r squared); false: the battery is not watched beside
+ * it, or hardly moved.
+ */
+bool survey_follows(const struct survey *survey, size_t channel, double *slope, double *r_squared);
+
+/*
+ * Does a lead show what the input converted just before it reads, as an open input does? How large
+ * a share of it (through zero, in counts) and how well that tells it, while the starter turned.
+ * False: it has no neighbour that is on a lead of another kind, or neither moved.
+ */
+bool survey_copies(const struct survey *survey, size_t channel, size_t *neighbour, double *share,
+                   double *r_squared);
 
 /*
  * Width of the shorter of the two states of a signal, low or high, seconds: the average of those

@@ -349,27 +349,30 @@ static void a_return_that_rises(void **state) {
     sheet_hold(sheet, leads.ret, 4.0, 5.0, 3.1);
     sheet_hold(sheet, leads.signal, 4.0, 5.0, 4.9);
     struct analysis *analysis = scene_analyse(sheet);
-    expect(sheet, analysis, analysis->verdict.fault == FAULT_NOTHING_FOUND, "not the feed");
-    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_CANNOT_TELL, "cannot tell");
-    expect(sheet, analysis, scene_says(&analysis->verdict.because, "return"),
-           "the return is named");
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_RETURN_OPEN, "not the feed");
+    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_SHOWN, "it stood there");
+    expect(sheet, analysis, analysis->verdict.channel == leads.ret, "the return is named");
+    expect(sheet, analysis,
+           analysis->verdict.at_from_s <= 4.0 && analysis->verdict.at_to_s >= 4.0 &&
+               analysis->verdict.at_to_s - analysis->verdict.at_from_s < 0.001,
+           "when it opened");
     expect(sheet, analysis,
            scene_check(analysis, "return level", 1, PHASE_CRANKING)->result == CHECK_FAIL,
            "its check failed");
     done(sheet, analysis);
 }
 
-/* A return above its limit all along: no verdict of this version, and not passed over either. */
+/* A return above its limit all along while the starter turns; its feed stays. */
 static void a_return_out_of_its_limit(void **state) {
     (void)state;
     struct scene_leads leads;
     struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
     sheet_hold(sheet, leads.ret, 3.0, 6.0, 0.17);
     struct analysis *analysis = scene_analyse(sheet);
-    expect(sheet, analysis, analysis->verdict.fault == FAULT_NOTHING_FOUND, "no verdict");
-    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_CANNOT_TELL, "not as if good");
-    expect(sheet, analysis, scene_says(&analysis->verdict.because, "crank-return was out"),
-           "named");
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_RETURN_RISE, "verdict");
+    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_SHOWN, "the feed stayed");
+    expect(sheet, analysis, scene_says(&analysis->verdict.because, "crank-feed did not rise"),
+           "why it is not the ground");
     done(sheet, analysis);
 }
 
@@ -404,9 +407,8 @@ static void a_probe_that_falls_off(void **state) {
     sheet_hold(sheet, leads.feed, 4.2, 6.5, 0.0);
     struct analysis *analysis = scene_analyse(sheet);
     expect(sheet, analysis, analysis->attempt_count == 1, "one attempt");
-    expect(sheet, analysis, analysis->verdict.fault == FAULT_NOTHING_FOUND, "no circuit");
-    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_CANNOT_TELL, "cannot tell");
-    expect(sheet, analysis, scene_says(&analysis->verdict.because, "suspect"), "the lead");
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_LEAD_SUSPECT, "no circuit");
+    expect(sheet, analysis, analysis->verdict.channel == leads.feed, "the lead");
     done(sheet, analysis);
 }
 
@@ -459,8 +461,10 @@ static void two_feeds_together(void **state) {
     struct analysis *analysis = scene_analyse(sheet);
     expect(sheet, analysis, analysis->verdict.fault == FAULT_FEED_COLLAPSE, "fault");
     expect(sheet, analysis, analysis->finding_count == 2, "two findings");
-    expect(sheet, analysis, scene_says(&analysis->verdict.followers, "cam-feed fell together"),
+    expect(sheet, analysis, scene_says(&analysis->verdict.followers, "cam-feed fell"), "the other");
+    expect(sheet, analysis, scene_says(&analysis->verdict.followers, "Together with it"),
            "together");
+    expect(sheet, analysis, analysis->verdict.certainty == CERTAINTY_LIKELY, "order not known");
     expect(sheet, analysis, scene_says(&analysis->verdict.alternatives, "in common"), "in common");
     done(sheet, analysis);
 }
@@ -529,8 +533,8 @@ static void a_probe_that_flutters(void **state) {
     for (int i = 0; i < 10; i++)
         sheet_hold(sheet, leads.feed, 4.0 + 0.06 * i, 4.04 + 0.06 * i, 0.0);
     struct analysis *analysis = scene_analyse(sheet);
-    expect(sheet, analysis, analysis->verdict.fault == FAULT_NOTHING_FOUND, "no circuit");
-    expect(sheet, analysis, scene_says(&analysis->verdict.because, "suspect"), "the lead");
+    expect(sheet, analysis, analysis->verdict.fault == FAULT_LEAD_SUSPECT, "no circuit");
+    expect(sheet, analysis, analysis->verdict.channel == leads.feed, "the lead");
     done(sheet, analysis);
 }
 

@@ -1,0 +1,163 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * supply_judge.c - from the falls of supplies and the battery's level while cranking to candidates.
+ */
+#include "supply_judge.h"
+
+#include "collapse.h"
+#include "result.h"
+#include "texts.h"
+#include "words.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/*
+ * How much less a 12 V battery may hold under load when it is cold. Minimum voltage of a load test
+ * by temperature, Hyundai Accent MC service manual, charging system, battery load test: 9.6 V from
+ * 20 degrees up, down to 8.5 V at -18. The Chrysler floor of the limits' table is that of 20
+ * degrees.
+ */
+static const double cold_c[] = {-18.0, -12.0, -7.0, -1.0, 4.0, 10.0, 16.0, 20.0};
+static const double cold_v[] = {8.5, 8.7, 8.9, 9.1, 9.3, 9.4, 9.5, 9.6};
+#define COLD_POINTS (sizeof cold_c / sizeof *cold_c)
+#define FLOOR_V     9.6
+#define SLOWER_THAN 1.5 /* times the limit of a slow crank: speed has suffered from the battery */
+
+double supply_cranking_floor(const struct vehicle *vehicle, const struct limits *limits) {
+    double at_c = vehicle->temperature_c;
+    if (isnan(at_c) || at_c >= cold_c[COLD_POINTS - 1])
+        return limits->cranking_floor;
+    size_t i = 1;
+    while (i < COLD_POINTS - 1 && at_c > cold_c[i])
+        i++;
+    double part = fmax(0.0, (at_c - cold_c[i - 1]) / (cold_c[i] - cold_c[i - 1]));
+    double volts = cold_v[i - 1] + part * (cold_v[i] - cold_v[i - 1]);
+    return limits->cranking_floor * volts / FLOOR_V;
+}
+
+/* ---- supply ---- */
+
+static double volts_around(const struct survey *survey, size_t index, size_t channel) {
+    const struct departure_view *view = survey_view(survey, index, channel);
+    return view->out_count > 0 ? view->out_sum / (double)view->out_count : view->lowest_at_onset;
+}
+
+static void add_supply(const struct evidence *evidence, size_t index,
+                       struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct departure *departure = survey->departures[index];
+    const struct departure_view *view = survey_view(survey, index, departure->channel);
+    const struct scale *scale = &survey->vehicle->channels[departure->channel].scale;
+    double count_v = fabs(scale_value(scale, 1.0) - scale_value(scale, 0.0));
+    size_t battery = vehicle_channel_by_role(survey->vehicle, ROLE_BATTERY);
+    if (!collapse_is_event(survey, departure) || departure->depth <= 2.0 * count_v)
+        return;
+    struct candidate *candidate =
+        candidates_add(candidates, FAULT_SUPPLY_COLLAPSE, departure->channel, CHANNEL_NONE);
+    if (candidate == NULL)
+        return;
+    int *error = &candidates->error;
+    const char *name = words_channel(survey, departure->channel);
+    candidate->from_s = departure->from_s;
+    candidate->from_until_s = departure->from_until_s;
+    candidate->to_s = departure->to_s;
+    candidate->extreme = fmin(view->lowest, view->lowest_at_onset);
+    candidate->certainty = CERTAINTY_SHOWN;
+    enum phase phase = window_phase_at(survey->window, departure->from_until_s);
+    candidate->observed = result_sentence(error, TEXT_SUPPLY_FELL, name, candidate->extreme,
+                                          words_phase(phase), volts_around(survey, index, battery));
+    candidate->text = result_sentence(error, TEXT_SUPPLY_FELL_SHORT, name, candidate->extreme);
+    if (departure->times > 1)
+        result_say(error, &candidate->because, TEXT_TIMES, departure->times);
+    result_say(error, &candidate->alternatives, TEXT_SUPPLY_RELAY);
+    result_say(error, &candidate->alternatives, TEXT_SUPPLY_FUSE);
+    result_say(error, &candidate->alternatives, TEXT_PROBE);
+    result_say(error, &candidate->next, TEXT_SUPPLY_NEXT);
+}
+
+/* ---- battery ---- */
+
+/* A feed that such a battery could not hold, or CHANNEL_NONE. */
+static size_t starved_feed(const struct survey *survey) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        const struct departure *departure = survey->departures[i];
+        if (survey->vehicle->channels[departure->channel].role != ROLE_FEED)
+            continue;
+        struct collapse collapse = collapse_judge(survey, i);
+        if (collapse.event && collapse.battery_low)
+            return departure->channel;
+    }
+    return CHANNEL_NONE;
+}
+
+/* The median of all cranking but its first surge. */
+static void say_low(const struct evidence *evidence, size_t battery, double volts, double floor_v,
+                    struct candidate *candidate, int *error) {
+    const struct survey *survey = evidence->survey;
+    double at_c = survey->vehicle->temperature_c;
+    char *cold = isnan(at_c) ? result_sentence(error, "%s", "")
+                             : result_sentence(error, TEXT_VOLTAGE_LOW_COLD, at_c);
+    if (cold != NULL)
+        candidate->observed = result_sentence(error, TEXT_VOLTAGE_LOW, volts, floor_v, cold);
+    free(cold);
+    candidate->text = result_sentence(error, TEXT_VOLTAGE_LOW_SHORT, volts);
+    double rest = survey_level(survey, battery, PHASE_KEY_ON, 0.5, false);
+    if (isnan(rest))
+        rest = survey_level(survey, battery, PHASE_KEY_OFF, 0.5, false);
+    if (!isnan(rest))
+        result_say(error, &candidate->because, TEXT_VOLTAGE_REST, rest);
+    result_say(error, &candidate->alternatives, TEXT_VOLTAGE_CELL);
+    result_say(error, &candidate->alternatives, TEXT_VOLTAGE_DRAW);
+    result_say(error, &candidate->alternatives, TEXT_VOLTAGE_JOINT);
+    result_say(error, &candidate->next, TEXT_VOLTAGE_NEXT);
+}
+
+/* It explains a failed start only where speed or a feed suffered. */
+static void judge_battery(const struct evidence *evidence, size_t battery,
+                          struct candidates *candidates, struct analysis_texts *notes) {
+    const struct survey *survey = evidence->survey;
+    double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
+    double volts = survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
+    if (!(volts < floor_v))
+        return;
+    size_t starved = starved_feed(survey);
+    bool slow = evidence->has_speed && evidence->rpm < SLOWER_THAN * survey->limits->slow_crank;
+    bool failed = evidence->outcome != OUTCOME_STARTED;
+    bool blind = !evidence->has_speed && failed;
+    int *error = &candidates->error;
+    if ((!slow && starved == CHANNEL_NONE && !blind) || !failed) {
+        result_say(error, notes, TEXT_BATTERY_LOW_NOTE, volts);
+        return;
+    }
+    struct candidate *candidate =
+        candidates_add(candidates, FAULT_CRANK_VOLTAGE_LOW, battery, CHANNEL_NONE);
+    if (candidate == NULL)
+        return;
+    candidate->standing = true;
+    candidate->from_s = candidate->from_until_s = survey->window->engaged_s;
+    candidate->to_s = survey->window->released_s;
+    candidate->extreme = volts;
+    candidate->certainty =
+        slow || starved != CHANNEL_NONE ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
+    say_low(evidence, battery, volts, floor_v, candidate, error);
+    if (slow)
+        result_say(error, &candidate->because, TEXT_VOLTAGE_SLOW, evidence->rpm);
+    if (starved != CHANNEL_NONE)
+        result_say(error, &candidate->because, TEXT_VOLTAGE_FEED, words_channel(survey, starved));
+    if (blind)
+        result_say(error, &candidate->because, TEXT_VOLTAGE_NO_SPEED);
+}
+
+void supply_judge(const struct evidence *evidence, struct candidates *candidates,
+                  struct analysis_texts *notes) {
+    const struct survey *survey = evidence->survey;
+    const struct vehicle *vehicle = survey->vehicle;
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        if (vehicle->channels[survey->departures[i]->channel].role == ROLE_SUPPLY)
+            add_supply(evidence, i, candidates);
+    }
+    size_t battery = vehicle_channel_by_role(vehicle, ROLE_BATTERY);
+    if (battery != CHANNEL_NONE && !isnan(survey->window->engaged_s))
+        judge_battery(evidence, battery, candidates, notes);
+}
