@@ -14,8 +14,9 @@
 
 #define CHUNK        512
 #define FEED_AGAIN_S 0.1 /* spells so close together are one departure */
-#define SLOW_AGAIN_S 0.5 /* of returns, grounds, supplies: they come and go with the compressions  \
-                          */
+#define SLOW_AGAIN_S                                                                               \
+    0.5 /* of returns, grounds, supplies: they come and go with the compressions                   \
+         */
 #define MOST              1024 /* of all leads; the rest is counted */
 #define FEED_HYSTERESIS_V 0.05
 #define SLOW_HYSTERESIS_V 0.01
