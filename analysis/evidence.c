@@ -5,7 +5,11 @@
 #include "evidence.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
+
+#define QUIET_S     2.5 /* before the starter engages: what ripples there is no compression */
+#define QUIET_END_S 0.05
 
 static bool has_pulses(const struct vehicle_channel *channel) {
     return channel->role == ROLE_SIGNAL || channel->role == ROLE_COMMAND;
@@ -24,6 +28,26 @@ static int fit_pulses(struct evidence *evidence) {
     return result;
 }
 
+/* Around the cranking only, with the quiet stretch before it. */
+static int fit_ripples(struct evidence *evidence) {
+    static const enum role roles[EVIDENCE_RIPPLES] = {ROLE_STARTER_CURRENT, ROLE_BATTERY};
+    const struct window *window = evidence->window;
+    int result = 0;
+    if (isnan(window->engaged_s) || !(window->released_s > window->engaged_s))
+        return 0;
+    for (size_t i = 0; i < EVIDENCE_RIPPLES && result == 0; i++) {
+        size_t channel = vehicle_channel_by_role(window->vehicle, roles[i]);
+        if (channel == CHANNEL_NONE)
+            continue;
+        result = ripple_new(window, channel, window->engaged_s - QUIET_S, window->released_s,
+                            &evidence->ripples[i]);
+        if (result == 0)
+            ripple_quiet(evidence->ripples[i], window->engaged_s - QUIET_S,
+                         window->engaged_s - QUIET_END_S);
+    }
+    return result;
+}
+
 int evidence_new(const struct window *window, const struct departure *departures,
                  size_t departure_count, struct evidence **evidence) {
     struct evidence *made = calloc(1, sizeof *made);
@@ -33,6 +57,8 @@ int evidence_new(const struct window *window, const struct departure *departures
     int result = survey_new(window, departures, departure_count, &made->survey);
     if (result == 0)
         result = fit_pulses(made);
+    if (result == 0)
+        result = fit_ripples(made);
     if (result != 0) {
         evidence_free(made);
         return result;
@@ -47,6 +73,8 @@ void evidence_free(struct evidence *evidence) {
     for (size_t i = 0; evidence->pulses != NULL && i < evidence->window->vehicle->channel_count;
          i++)
         pulses_free(evidence->pulses[i]);
+    for (size_t i = 0; i < EVIDENCE_RIPPLES; i++)
+        ripple_free(evidence->ripples[i]);
     free(evidence->pulses);
     survey_free(evidence->survey);
     free(evidence);
@@ -57,6 +85,10 @@ int evidence_push(struct evidence *evidence, const struct record_run *run) {
     for (size_t i = 0; i < evidence->window->vehicle->channel_count && result == 0; i++) {
         if (evidence->pulses[i] != NULL)
             result = pulses_push(evidence->pulses[i], run);
+    }
+    for (size_t i = 0; i < EVIDENCE_RIPPLES && result == 0; i++) {
+        if (evidence->ripples[i] != NULL)
+            result = ripple_push(evidence->ripples[i], run);
     }
     return result;
 }
@@ -77,4 +109,28 @@ bool evidence_stands_still(const struct evidence *evidence) {
             return false;
     }
     return watched;
+}
+
+bool evidence_turned(const struct evidence *evidence, size_t except, double from_s, double to_s,
+                     unsigned edges, size_t *teller) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        size_t signal = vehicle->sensors[i].signal;
+        if (signal == CHANNEL_NONE || signal == except)
+            continue;
+        const struct pulses *pulses = evidence->pulses[signal];
+        if (pulses_after(pulses, to_s) - pulses_after(pulses, from_s) >= edges) {
+            *teller = signal;
+            return true;
+        }
+    }
+    for (size_t i = 0; i < EVIDENCE_RIPPLES; i++) {
+        struct ripple_estimate estimate;
+        if (evidence->ripples[i] != NULL &&
+            ripple_estimate(evidence->ripples[i], from_s, to_s, &estimate)) {
+            *teller = ripple_channel(evidence->ripples[i]);
+            return true;
+        }
+    }
+    return false;
 }

@@ -9,16 +9,20 @@
 #define CRANKTRAP_EVIDENCE_H
 
 #include "pulses.h"
+#include "ripple.h"
 #include "survey.h"
 #include "window.h"
+
+#define EVIDENCE_RIPPLES 2
 
 struct evidence {
     const struct window *window;
     struct survey *survey;  /* every channel by phase, and around each departure */
     struct pulses **pulses; /* one per channel; NULL: neither a signal nor a command */
-    enum outcome outcome;   /* of the attempt, once it is known */
-    bool has_speed;         /* the crank speed is known, from this channel's edges: */
-    double rpm;             /*   median while the starter turned */
+    struct ripple *ripples[EVIDENCE_RIPPLES]; /* of the starter's current, of the battery; NULL */
+    enum outcome outcome;                     /* of the attempt, once it is known */
+    bool has_speed; /* the crank speed is known, from this channel's edges: */
+    double rpm;     /*   median while the starter turned */
     size_t speed_channel;
 };
 
@@ -35,6 +39,13 @@ int evidence_push(struct evidence *evidence, const struct record_run *run);
 
 /* No more runs come; 0 or -ENOMEM. */
 int evidence_finish(struct evidence *evidence);
+
+/*
+ * Did the engine turn in [from_s, to_s), by what else than `except` shows it: `edges` or more of
+ * another sensor, or compressions in current or battery? `*teller` is the channel that tells.
+ */
+bool evidence_turned(const struct evidence *evidence, size_t except, double from_s, double to_s,
+                     unsigned edges, size_t *teller);
 
 /* The starter pulls, and nothing that would show it turns: no signal has edges while cranking. */
 bool evidence_stands_still(const struct evidence *evidence);

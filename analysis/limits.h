@@ -36,6 +36,8 @@
           "HAL300 datasheet p.14: output low at most 0.4 V at 20 mA; 0.1 V for the wire")          \
     LIMIT(hall_high_share, "hall-high-share", 0.9, "of the pull-up",                               \
           "Chrysler Pacifica 2007 crank sensor description: high 5.0 V; 4.5 V inferred")           \
+    LIMIT(inductive_swing, "inductive-swing", 0.4, "V",                                            \
+          "common practice, no source: peak to peak, what a control unit's input needs at least")  \
     LIMIT(cranking_sag, "cranking-sag", 0.7, "V", "common practice, no source")                    \
     LIMIT(cranking_floor, "cranking-floor", 9.6, "V",                                              \
           "Chrysler Crossfire 2004 Cold Cranking Test: below 9.6 V suspect starter or battery")    \

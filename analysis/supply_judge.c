@@ -78,17 +78,20 @@ static void add_supply(const struct evidence *evidence, size_t index,
 
 /* ---- battery ---- */
 
-/* A feed that such a battery could not hold, or CHANNEL_NONE. */
-static size_t starved_feed(const struct survey *survey) {
+/* The first fall of a feed that such a battery could not hold; false: none. */
+static bool find_starved(const struct survey *survey, struct collapse *starved) {
+    bool found = false;
     for (size_t i = 0; i < survey->departure_count; i++) {
-        const struct departure *departure = survey->departures[i];
-        if (survey->vehicle->channels[departure->channel].role != ROLE_FEED)
+        if (survey->vehicle->channels[survey->departures[i]->channel].role != ROLE_FEED)
             continue;
         struct collapse collapse = collapse_judge(survey, i);
-        if (collapse.event && collapse.battery_low)
-            return departure->channel;
+        if (!collapse.event || !collapse.battery_low ||
+            (found && starved->dip->from_s <= collapse.dip->from_s))
+            continue;
+        *starved = collapse;
+        found = true;
     }
-    return CHANNEL_NONE;
+    return found;
 }
 
 /* The median of all cranking but its first surge. */
@@ -113,40 +116,57 @@ static void say_low(const struct evidence *evidence, size_t battery, double volt
     result_say(error, &candidate->next, TEXT_VOLTAGE_NEXT);
 }
 
-/* It explains a failed start only where speed or a feed suffered. */
-static void judge_battery(const struct evidence *evidence, size_t battery,
-                          struct candidates *candidates, struct analysis_texts *notes) {
+/* A moment in which the battery was too low for a feed, however it was else. */
+static void place_starved(const struct survey *survey, const struct collapse *starved,
+                          struct candidate *candidate, int *error) {
+    candidate->standing = false;
+    candidate->from_s = starved->dip->from_s;
+    candidate->from_until_s = starved->dip->from_until_s;
+    candidate->to_s = starved->dip->to_s;
+    candidate->extreme = starved->battery_volts;
+    result_say(error, &candidate->because, TEXT_VOLTAGE_FEED,
+               words_channel(survey, starved->dip->channel), starved->battery_volts,
+               starved->lowest);
+}
+
+static void add_low(const struct evidence *evidence, size_t battery, double volts,
+                    const struct collapse *starved, bool slow, struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
-    double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
-    double volts = survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
-    if (!(volts < floor_v))
-        return;
-    size_t starved = starved_feed(survey);
-    bool slow = evidence->has_speed && evidence->rpm < SLOWER_THAN * survey->limits->slow_crank;
-    bool failed = evidence->outcome != OUTCOME_STARTED;
-    bool blind = !evidence->has_speed && failed;
-    int *error = &candidates->error;
-    if ((!slow && starved == CHANNEL_NONE && !blind) || !failed) {
-        result_say(error, notes, TEXT_BATTERY_LOW_NOTE, volts);
-        return;
-    }
     struct candidate *candidate =
         candidates_add(candidates, FAULT_CRANK_VOLTAGE_LOW, battery, CHANNEL_NONE);
     if (candidate == NULL)
         return;
+    int *error = &candidates->error;
+    double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
     candidate->standing = true;
     candidate->from_s = candidate->from_until_s = survey->window->engaged_s;
     candidate->to_s = survey->window->released_s;
     candidate->extreme = volts;
-    candidate->certainty =
-        slow || starved != CHANNEL_NONE ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
-    say_low(evidence, battery, volts, floor_v, candidate, error);
+    candidate->certainty = slow || starved != NULL ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
+    double lowest = starved == NULL ? volts : fmin(volts, starved->battery_volts);
+    say_low(evidence, battery, lowest, floor_v, candidate, error);
+    if (starved != NULL)
+        place_starved(survey, starved, candidate, error);
     if (slow)
         result_say(error, &candidate->because, TEXT_VOLTAGE_SLOW, evidence->rpm);
-    if (starved != CHANNEL_NONE)
-        result_say(error, &candidate->because, TEXT_VOLTAGE_FEED, words_channel(survey, starved));
-    if (blind)
+    if (!slow && starved == NULL)
         result_say(error, &candidate->because, TEXT_VOLTAGE_NO_SPEED);
+}
+
+/* It explains a failed start only where speed or a feed suffered. */
+static void judge_battery(const struct evidence *evidence, size_t battery,
+                          struct candidates *candidates, struct analysis_texts *notes) {
+    const struct survey *survey = evidence->survey;
+    struct collapse found;
+    const struct collapse *starved = find_starved(survey, &found) ? &found : NULL;
+    double volts = survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
+    bool low = volts < supply_cranking_floor(survey->vehicle, survey->limits);
+    bool slow = evidence->has_speed && evidence->rpm < SLOWER_THAN * survey->limits->slow_crank;
+    bool failed = evidence->outcome != OUTCOME_STARTED;
+    if (starved != NULL || (low && failed && (slow || !evidence->has_speed)))
+        add_low(evidence, battery, volts, starved, low && slow, candidates);
+    else if (low)
+        result_say(&candidates->error, notes, TEXT_BATTERY_LOW_NOTE, volts);
 }
 
 void supply_judge(const struct evidence *evidence, struct candidates *candidates,

@@ -143,12 +143,12 @@
     "lost is the place. " TEXT_CRANKING_CAUTION
 
 #define TEXT_VOLTAGE_LOW                                                                           \
-    "The battery held only %.1f V on average while the starter turned; at least %.1f V is "        \
-    "needed%s."
+    "The battery held only %.1f V while the starter turned; at least %.1f V is needed%s."
 #define TEXT_VOLTAGE_LOW_COLD  " at %.0f degrees"
 #define TEXT_VOLTAGE_LOW_SHORT "The battery held only %.1f V."
 #define TEXT_VOLTAGE_SLOW      "The engine turned at %.0f rpm only."
-#define TEXT_VOLTAGE_FEED      "%s could not be held by so little."
+#define TEXT_VOLTAGE_FEED                                                                          \
+    "%s could not be held by it: the battery left %.1f V, and it fell to %.2f V."
 #define TEXT_VOLTAGE_NO_SPEED                                                                      \
     "Whether the engine turned fast enough nonetheless is not known: no lead tells its speed."
 #define TEXT_VOLTAGE_REST  "Before it the battery rested at %.2f V."
@@ -195,11 +195,13 @@
     "not be. By the maker's procedure."
 
 /* ---- signal ---- */
-#define TEXT_SIGNAL_LOST        "%s stopped %s %s, although the engine turned on."
-#define TEXT_SIGNAL_NEVER       "%s showed no edge %s %s, although the engine turned."
-#define TEXT_SIGNAL_LOST_SHORT  "%s stopped."
-#define TEXT_SIGNAL_LOST_AT     "Its last edge came at %.3f s; the next was due by %.3f s."
-#define TEXT_SIGNAL_TURNED      "That the engine turned is known from %s."
+#define TEXT_SIGNAL_LOST       "%s stopped %s %s, although the engine turned on."
+#define TEXT_SIGNAL_NEVER      "%s showed no edge %s %s, although the engine turned."
+#define TEXT_SIGNAL_LOST_SHORT "%s stopped."
+#define TEXT_SIGNAL_LOST_AT    "Its last edge came at %.3f s; the next was due by %.3f s."
+#define TEXT_SIGNAL_TURNED     "That the engine turned is known from %s."
+#define TEXT_SIGNAL_TURN_UNSEEN                                                                    \
+    "No other lead shows that the engine turned on; the starter went on pulling."
 #define TEXT_SIGNAL_STOOD       "It stood at %.2f V."
 #define TEXT_SIGNAL_FEED_GOOD   "Its feed held %.2f V."
 #define TEXT_SIGNAL_RETURN_GOOD "Its return stayed at %.2f V or below."

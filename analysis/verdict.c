@@ -7,12 +7,14 @@
 
 #include "candidate.h"
 #include "checks.h"
+#include "command_judge.h"
 #include "coverage.h"
 #include "feed_judge.h"
 #include "lead_judge.h"
 #include "order.h"
 #include "result.h"
 #include "return_judge.h"
+#include "signal_judge.h"
 #include "starter_judge.h"
 #include "supply_judge.h"
 #include "texts.h"
@@ -30,6 +32,8 @@ static void hear_judges(const struct evidence *evidence, struct candidates *cand
     return_judge(evidence, candidates, notes);
     supply_judge(evidence, candidates, notes);
     starter_judge(evidence, candidates);
+    signal_judge(evidence, candidates);
+    command_judge(evidence, candidates);
 }
 
 /* ---- findings ---- */

@@ -1,0 +1,319 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * signal_judge.c - from a signal's pulses, its levels, and what else shows that the engine turned.
+ */
+#include "signal_judge.h"
+
+#include "difference.h"
+#include "result.h"
+#include "texts.h"
+#include "words.h"
+
+#include <math.h>
+
+#define FEWEST_EDGES     6    /* of a signal that was there at all */
+#define TURN_BEFORE_S    1.2  /* so far back the longest interval tells when the next edge is due */
+#define DUE_SLACK        1.3  /* a compression stretches an interval by so much */
+#define LOST_DUES        4.0  /* silent for so many due times, and for so long, is lost; less is */
+#define LOST_LEAST_S     0.25 /*   pulses missed */
+#define END_MARGIN_S     0.05 /* the release is dated no finer */
+#define FIRST_EDGE_S     1.0  /* from rest, a signal with few pulses a turn may need so long */
+#define OTHERS_EDGES     3    /* of another sensor, that show that the engine turned on */
+#define TINY_INDUCTIVE_V 0.05
+#define TINY_NOISES      4.0 /* times the noise from sample to sample */
+
+/* The stretch of cranking (or running) in which a signal must be there. */
+struct stretch {
+    double from_s, to_s;
+    enum phase phase;
+};
+
+/* A stretch of silence. */
+struct silence {
+    bool never;           /* no edge came at all */
+    double last_s, due_s; /* the onset lies in between */
+    double to_s;          /* edges resumed; NAN: not within the stretch */
+    double until_s;       /* how far the silence is known to last */
+};
+
+/* ---- silence ---- */
+
+/* Longest interval of the last turn or so before pulse `last`. */
+static double longest_before(const struct pulse *list, size_t last) {
+    double longest = 0.0;
+    for (size_t i = last; i > 0 && list[last].at_s - list[i - 1].at_s < TURN_BEFORE_S; i--) {
+        if (!list[i].first_state)
+            longest = fmax(longest, list[i].at_s - list[i - 1].at_s);
+    }
+    return longest;
+}
+
+static bool is_lost(const struct silence *silence) {
+    double due = silence->due_s - silence->last_s;
+    return silence->until_s - silence->last_s >= fmax(LOST_DUES * due, LOST_LEAST_S);
+}
+
+/* Samples are missing where it was silent: nobody knows. */
+static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
+    size_t count;
+    const struct pulses_hole *holes = pulses_holes(pulses, &count);
+    for (size_t i = 0; i < count; i++) {
+        if (holes[i].from_s < to_s && holes[i].to_s > from_s)
+            return true;
+    }
+    return false;
+}
+
+/* The first silence long enough to be a loss. */
+static bool find_silence(const struct pulses *pulses, const struct stretch *stretch,
+                         struct silence *silence) {
+    size_t count;
+    const struct pulse *list = pulses_list(pulses, &count);
+    size_t first = pulses_after(pulses, stretch->from_s);
+    size_t end = pulses_after(pulses, stretch->to_s);
+    *silence = (struct silence){.to_s = (double)NAN, .until_s = stretch->to_s};
+    if (first >= end) {
+        silence->never = true;
+        silence->last_s = stretch->from_s;
+        silence->due_s = fmin(stretch->from_s + FIRST_EDGE_S, stretch->to_s);
+        return stretch->to_s - stretch->from_s > FIRST_EDGE_S;
+    }
+    for (size_t i = first + FEWEST_EDGES; i < end; i++) {
+        double longest = longest_before(list, i);
+        silence->last_s = list[i].at_s;
+        silence->due_s = list[i].at_s + DUE_SLACK * longest;
+        silence->to_s =
+            i + 1 < count && list[i + 1].at_s < stretch->to_s ? list[i + 1].at_s : (double)NAN;
+        silence->until_s = isnan(silence->to_s) ? stretch->to_s : silence->to_s;
+        if (longest > 0.0 && is_lost(silence) &&
+            !in_hole(pulses, silence->last_s, silence->until_s))
+            return true;
+    }
+    return false;
+}
+
+/* ---- was it the engine that stopped? ---- */
+
+static const char *what_turned(const struct evidence *evidence, size_t channel,
+                               const struct silence *silence) {
+    size_t teller = CHANNEL_NONE;
+    if (evidence_turned(evidence, channel, silence->due_s, silence->until_s, OTHERS_EDGES, &teller))
+        return words_channel(evidence->survey, teller);
+    return NULL;
+}
+
+static void say_circuit(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                        enum phase phase, struct candidate *candidate, int *error) {
+    const struct survey *survey = evidence->survey;
+    if (sensor->feed != CHANNEL_NONE) {
+        double volts = survey_level(survey, sensor->feed, phase, 0.5, true);
+        if (!isnan(volts))
+            result_say(error, &candidate->because, TEXT_SIGNAL_FEED_GOOD, volts);
+    }
+    if (sensor->ret != CHANNEL_NONE) {
+        double volts = survey_level(survey, sensor->ret, phase, 0.95, false);
+        if (!isnan(volts))
+            result_say(error, &candidate->because, TEXT_SIGNAL_RETURN_GOOD, volts);
+    }
+}
+
+static void say_signal_next(const struct vehicle_sensor *sensor, const char *name,
+                            struct candidate *candidate, int *error) {
+    result_say(error, &candidate->alternatives, TEXT_SIGNAL_WIRE, name);
+    result_say(error, &candidate->alternatives, TEXT_SIGNAL_SENSOR, sensor->name);
+    if (sensor->kind == SENSOR_HALL)
+        result_say(error, &candidate->alternatives, TEXT_SIGNAL_PULL_UP);
+    result_say(error, &candidate->alternatives, TEXT_PROBE);
+    result_say(error, &candidate->next, TEXT_SIGNAL_NEXT, name);
+}
+
+static void add_lost(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                     const struct stretch *stretch, const struct silence *silence,
+                     struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
+    const char *turned = what_turned(evidence, sensor->signal, silence);
+    if (turned == NULL && stretch->phase != PHASE_CRANKING)
+        return; /* an engine that stops takes its signals along */
+    if (turned == NULL && evidence_stands_still(evidence))
+        return;
+    struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_LOST, sensor->signal,
+                                                 (size_t)(sensor - survey->vehicle->sensors));
+    if (candidate == NULL)
+        return;
+    int *error = &candidates->error;
+    candidate->standing = silence->never;
+    candidate->from_s = silence->last_s;
+    candidate->from_until_s = silence->never ? silence->last_s : silence->due_s;
+    candidate->to_s = silence->to_s;
+    candidate->certainty = turned != NULL ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
+    candidate->observed =
+        result_sentence(error, silence->never ? TEXT_SIGNAL_NEVER : TEXT_SIGNAL_LOST, of->name,
+                        words_place(of->measured_at), words_phase(stretch->phase));
+    candidate->text = result_sentence(error, TEXT_SIGNAL_LOST_SHORT, of->name);
+    if (!silence->never)
+        result_say(error, &candidate->because, TEXT_SIGNAL_LOST_AT, silence->last_s,
+                   silence->due_s);
+    if (turned != NULL)
+        result_say(error, &candidate->because, TEXT_SIGNAL_TURNED, turned);
+    else
+        result_say(error, &candidate->because, TEXT_SIGNAL_TURN_UNSEEN);
+    say_circuit(evidence, sensor, stretch->phase, candidate, error);
+    say_signal_next(sensor, of->name, candidate, error);
+}
+
+/* ---- levels ---- */
+
+static double pull_up_of(const struct survey *survey, const struct vehicle_sensor *sensor) {
+    const struct vehicle *vehicle = survey->vehicle;
+    size_t battery = vehicle_channel_by_role(vehicle, ROLE_BATTERY);
+    if (sensor->pull_up_is_battery)
+        return battery == CHANNEL_NONE ? (double)NAN
+                                       : survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
+    if (sensor->pull_up_is_feed && sensor->feed != CHANNEL_NONE)
+        return survey_level(survey, sensor->feed, PHASE_CRANKING, 0.5, true);
+    return sensor->pull_up;
+}
+
+static struct candidate *add_weak(const struct evidence *evidence,
+                                  const struct vehicle_sensor *sensor, char *observed,
+                                  struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const char *name = words_channel(survey, sensor->signal);
+    struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_WEAK, sensor->signal,
+                                                 (size_t)(sensor - survey->vehicle->sensors));
+    if (candidate == NULL)
+        return NULL;
+    int *error = &candidates->error;
+    candidate->standing = true;
+    candidate->from_s = candidate->from_until_s = evidence->window->engaged_s;
+    candidate->to_s = evidence->window->released_s;
+    candidate->certainty = CERTAINTY_SHOWN;
+    candidate->observed = observed;
+    candidate->text = result_sentence(error, TEXT_WEAK_SHORT, name);
+    const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
+    const struct scale *scale = &survey->vehicle->channels[sensor->signal].scale;
+    if (reading->levels != NULL && sensor->kind == SENSOR_HALL)
+        result_say(error, &candidate->because, TEXT_WEAK_METER,
+                   levels_average(reading->levels, scale));
+    say_circuit(evidence, sensor, PHASE_CRANKING, candidate, error);
+    say_signal_next(sensor, name, candidate, error);
+    return candidate;
+}
+
+/* Both states are known: each against its limit. */
+static bool judge_states(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                         double low, double high, double error_v, struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
+    const char *at = words_place(of->measured_at);
+    const char *when = words_phase(PHASE_CRANKING);
+    double needed = survey->limits->hall_high_share * pull_up_of(survey, sensor);
+    if (low > survey->limits->hall_low + error_v)
+        return add_weak(evidence, sensor,
+                        result_sentence(&candidates->error, TEXT_WEAK_LOW, of->name, low, at, when,
+                                        survey->limits->hall_low),
+                        candidates) != NULL;
+    if (high < needed - error_v)
+        return add_weak(evidence, sensor,
+                        result_sentence(&candidates->error, TEXT_WEAK_HIGH, of->name, high, at,
+                                        when, needed),
+                        candidates) != NULL;
+    return false;
+}
+
+static void add_small_swing(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                            double swing, struct candidates *candidates) {
+    const struct vehicle_channel *of = &evidence->survey->vehicle->channels[sensor->signal];
+    add_weak(evidence, sensor,
+             result_sentence(&candidates->error, TEXT_WEAK_SWING, of->name, swing,
+                             words_place(of->measured_at), words_phase(PHASE_CRANKING)),
+             candidates);
+}
+
+static void judge_hall(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                       struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
+    const struct scale difference = difference_scale();
+    const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
+    bool judged = reading->judged != NULL;
+    const struct levels *levels = judged ? reading->judged : reading->levels;
+    const struct scale *scale = judged ? &difference : &of->scale;
+    double count_v = fabs(scale_value(&of->scale, 1.0) - scale_value(&of->scale, 0.0));
+    double low;
+    double high;
+    double shortest_s = survey_shortest_state(reading);
+    if (shortest_s < survey->limits->samples_per_state * reading->period_s ||
+        !levels_states(levels, scale, &low, &high))
+        return;
+    judge_states(evidence, sensor, low, high, 2.0 * count_v, candidates);
+}
+
+/* An inductive sensor's swing from peak to peak; single spikes are not its own. */
+static void judge_inductive(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                            struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    double swing = survey_level(survey, sensor->signal, PHASE_CRANKING, 0.99, true) -
+                   survey_level(survey, sensor->signal, PHASE_CRANKING, 0.01, true);
+    if (swing < survey->limits->inductive_swing)
+        add_small_swing(evidence, sensor, swing, candidates);
+}
+
+static void judge_levels(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                         struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
+    if (isnan(evidence->window->engaged_s) || reading->levels == NULL ||
+        reading->edges < FEWEST_EDGES)
+        return;
+    if (sensor->kind == SENSOR_HALL)
+        judge_hall(evidence, sensor, candidates);
+    else
+        judge_inductive(evidence, sensor, candidates);
+}
+
+/* A signal without edges that moves all the same: it swings too little to count them. */
+static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                       struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
+    const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
+    if (reading->levels == NULL || reading->edges >= FEWEST_EDGES)
+        return false;
+    double still = levels_noise(reading->levels, &of->scale);
+    double swing = survey_level(survey, sensor->signal, PHASE_CRANKING, 0.98, true) -
+                   survey_level(survey, sensor->signal, PHASE_CRANKING, 0.02, true);
+    double least = sensor->kind == SENSOR_HALL ? survey->limits->hall_low : TINY_INDUCTIVE_V;
+    if (swing < least || swing < TINY_NOISES * still)
+        return false;
+    add_small_swing(evidence, sensor, swing, candidates);
+    return true;
+}
+
+/* ---- all of one sensor ---- */
+
+static void judge_sensor(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                         struct candidates *candidates) {
+    const struct window *window = evidence->window;
+    const struct pulses *pulses = evidence->pulses[sensor->signal];
+    struct silence silence;
+    bool tiny = !isnan(window->engaged_s) && judge_tiny(evidence, sensor, candidates);
+    for (size_t i = 0; i < window->phase_count && !tiny; i++) {
+        const struct analysis_phase *phase = &window->phases[i];
+        struct stretch stretch = {fmax(phase->from_s, window->from_s),
+                                  fmin(phase->to_s, window->to_s) - END_MARGIN_S, phase->phase};
+        if ((phase->phase == PHASE_CRANKING || phase->phase == PHASE_RUNNING) &&
+            stretch.to_s > stretch.from_s && find_silence(pulses, &stretch, &silence))
+            add_lost(evidence, sensor, &stretch, &silence, candidates);
+    }
+    judge_levels(evidence, sensor, candidates);
+}
+
+void signal_judge(const struct evidence *evidence, struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        if (vehicle->sensors[i].signal != CHANNEL_NONE)
+            judge_sensor(evidence, &vehicle->sensors[i], candidates);
+    }
+}
