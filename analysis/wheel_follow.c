@@ -1,0 +1,410 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * wheel_follow.c - a search through the readings of the edges, a few of them at a time.
+ *
+ * The speed is followed by a Kalman filter of one state, the logarithm of a turn's length, which
+ * wanders with the angle turned. Departures cost as under Student's distribution: one engine
+ * stroke that fires must not be taken for lost teeth.
+ */
+#include "wheel_follow.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define READINGS       12     /* carried along */
+#define MOST_READINGS  1024   /* and the ways each may go on */
+#define MOST_WAYS      6      /* numbers of missing teeth tried for an interval */
+#define COST_MISSING   6.0    /* natural logarithm of how unlikely that is; */
+#define COST_ONE_MORE  0.3    /*   each further tooth, */
+#define COST_EXTRA     6.0    /*   an edge that is no tooth's, */
+#define COST_NEXT      4.0    /*   each further one, */
+#define COST_BOUNCE    0.3    /*   and each within no time of the one before */
+#define BOUNCE         0.1    /* part of the time to the next tooth */
+#define LEAP           1.5    /* the logarithm of a speed changes by less from edge to edge */
+#define COST_TAIL      1.5    /* weight of departures: a Student distribution of two degrees */
+#define COST_HOPELESS  18.0   /* behind the best: given up */
+#define COST_CERTAIN   9.0    /* ahead of the next: taken for good */
+#define FITS           2.0    /* standard deviations: no other reading is tried */
+#define FITS_AT_MOST   0.25   /* and this part of the interval */
+#define SURPRISE       3.0    /* standard deviations: the speed did change */
+#define NODES_OFTEN    4096U  /* kept until the best reading is certain, */
+#define NODES_AT_MOST  65536U /*   or at most so many */
+#define SILENT_TURNS   1.0
+#define SILENT_SHARES  3.5
+#define NONE           SIZE_MAX
+#define FIRST_VARIANCE 0.04 /* of the logarithm of the speed, behind one interval */
+#define UNKNOWN_SPEED  4.0  /* and before any */
+
+struct node {
+    size_t edge, before; /* the node before; NONE: the first of its stretch */
+    long tooth;
+    double turn_s, surprise;
+};
+
+struct reading {
+    size_t last; /* newest edge that is a tooth's */
+    long tooth;
+    double log_turn, variance;
+    double cost;
+    bool in_extra; /* the newest edge was no tooth's */
+    size_t node;
+};
+
+struct search {
+    const struct wheel_pattern *pattern;
+    const double *times;
+    double period_s;
+    double longest_share;
+    double log_share[WHEEL_MOST_EDGES];
+    size_t count;
+    struct reading readings[MOST_READINGS];
+    size_t next_count;
+    struct reading next[MOST_READINGS];
+    size_t node_count, node_room;
+    struct node *nodes;
+    size_t stretch, steps_of_stretch;
+    size_t room;
+    struct wheel_path path;
+    int error;
+};
+
+size_t wheel_place(const struct wheel_pattern *pattern, const struct wheel_step *step) {
+    return (size_t)step->tooth % pattern->edges;
+}
+
+double wheel_silence_s(const struct wheel_pattern *pattern, double turn_s) {
+    return turn_s * fmax(SILENT_TURNS, SILENT_SHARES * pattern->share[pattern->edges - 1]);
+}
+
+static size_t place_of(const struct search *search, long tooth) {
+    return (size_t)tooth % search->pattern->edges;
+}
+
+/* ---- nodes: the way that each reading has come ---- */
+
+static size_t add_node(struct search *search, struct node node) {
+    if (search->node_count == search->node_room) {
+        size_t room = search->node_room == 0 ? 1024 : 2 * search->node_room;
+        struct node *nodes = realloc(search->nodes, room * sizeof *nodes);
+        if (nodes == NULL) {
+            search->error = -ENOMEM;
+            return NONE;
+        }
+        search->nodes = nodes;
+        search->node_room = room;
+    }
+    search->nodes[search->node_count] = node;
+    return search->node_count++;
+}
+
+static void add_step(struct search *search, const struct node *node) {
+    struct wheel_path *path = &search->path;
+    if (path->count == search->room) {
+        size_t room = search->room == 0 ? 1024 : 2 * search->room;
+        struct wheel_step *steps = realloc(path->steps, room * sizeof *steps);
+        if (steps == NULL) {
+            search->error = -ENOMEM;
+            return;
+        }
+        path->steps = steps;
+        search->room = room;
+    }
+    path->steps[path->count++] = (struct wheel_step){
+        .at_s = search->times[node->edge],
+        .edge = node->edge,
+        .tooth = node->tooth,
+        .stretch = search->stretch,
+        .turn_s = node->turn_s,
+        .surprise = node->surprise,
+    };
+    search->steps_of_stretch++;
+}
+
+/* Takes the way of one reading for good and forgets all others; its newest node stays open. */
+static void settle(struct search *search, struct reading reading, bool ends) {
+    size_t newest = reading.node;
+    size_t after = NONE;
+    for (size_t i = newest; i != NONE;) { /* turn the chain round */
+        size_t before = search->nodes[i].before;
+        search->nodes[i].before = after;
+        after = i;
+        i = before;
+    }
+    for (size_t i = after; i != NONE && search->error == 0; i = search->nodes[i].before)
+        if (ends || i != newest)
+            add_step(search, &search->nodes[i]);
+    struct node open = search->nodes[newest];
+    open.before = NONE;
+    search->nodes[0] = open;
+    search->node_count = 1;
+    reading.node = 0;
+    reading.cost = 0.0;
+    search->readings[0] = reading;
+    search->count = 1;
+}
+
+/* ---- costs ---- */
+
+static double tail(double surprise) {
+    return COST_TAIL * log1p(surprise * surprise / 2.0);
+}
+
+/* A reading in which edge `edge` is the tooth `further` behind its newest, `share` of a turn on. */
+static struct reading accept(const struct search *search, const struct reading *from, size_t edge,
+                             long further, double share, double log_share, double *surprise) {
+    const struct wheel_pattern *pattern = search->pattern;
+    struct reading made = *from;
+    double interval_s = fmax(search->times[edge] - search->times[from->last], 1e-9);
+    double blur = search->period_s / (2.0 * interval_s);
+    double noise = pattern->scatter * pattern->scatter + blur * blur;
+    double variance = from->variance + pattern->restless * share;
+    double departure = log(interval_s) - log_share - from->log_turn;
+    *surprise = fabs(departure) / sqrt(variance + noise);
+    made.cost += tail(*surprise);
+    if (further > 1)
+        made.cost += COST_MISSING + COST_ONE_MORE * (double)(further - 2);
+    if (*surprise > SURPRISE)
+        variance += departure * departure / 4.0;
+    double gain = variance / (variance + noise);
+    made.log_turn += gain * departure;
+    made.variance = (1.0 - gain) * variance;
+    made.last = edge;
+    made.tooth += further;
+    made.in_extra = false;
+    return made;
+}
+
+/* ---- one edge further ---- */
+
+/* Adds a reading, unless one that is cheaper stands at the same tooth of the same edge. */
+static bool offer(struct search *search, const struct reading *reading, size_t *at) {
+    for (size_t i = 0; i < search->next_count; i++) {
+        struct reading *other = &search->next[i];
+        if (other->last != reading->last ||
+            place_of(search, other->tooth) != place_of(search, reading->tooth))
+            continue;
+        *at = i;
+        return reading->cost < other->cost;
+    }
+    *at = search->next_count;
+    if (search->next_count == MOST_READINGS)
+        return false;
+    search->next_count++;
+    return true;
+}
+
+static void take(struct search *search, const struct reading *from, size_t edge, long further,
+                 double share, double log_share) {
+    double surprise;
+    struct reading made = accept(search, from, edge, further, share, log_share, &surprise);
+    bool leaps = fabs(made.log_turn - from->log_turn) > LEAP && from->variance < 1.0;
+    size_t at;
+    if (leaps || !offer(search, &made, &at))
+        return;
+    made.node =
+        add_node(search, (struct node){edge, from->node, made.tooth, exp(made.log_turn), surprise});
+    search->next[at] = made;
+}
+
+/* The next tooth, and those further on that the interval may reach. */
+static void go_on(struct search *search, const struct reading *from, size_t edge) {
+    const struct wheel_pattern *pattern = search->pattern;
+    double turned = (search->times[edge] - search->times[from->last]) / exp(from->log_turn);
+    double share = 0.0;
+    unsigned ways = 0;
+    for (long further = 1; ways < MOST_WAYS; further++) {
+        double part = pattern->share[place_of(search, from->tooth + further - 1)];
+        bool nearer = share + part <= turned || turned - share > part / 2.0;
+        share += part;
+        if (further > 1 && !nearer)
+            break;
+        if (further > 1 && share < 0.6 * turned)
+            continue;
+        ways++;
+        take(search, from, edge, further, share,
+             further == 1 ? search->log_share[place_of(search, from->tooth)] : log(share));
+    }
+}
+
+static void pass_over(struct search *search, const struct reading *from, size_t edge) {
+    struct reading made = *from;
+    double tooth_s = search->pattern->share[place_of(search, from->tooth)] * exp(from->log_turn);
+    bool bounces = search->times[edge] - search->times[edge - 1] < BOUNCE * tooth_s;
+    made.cost += !from->in_extra ? COST_EXTRA : bounces ? COST_BOUNCE : COST_NEXT;
+    made.in_extra = true;
+    size_t at;
+    if (offer(search, &made, &at))
+        search->next[at] = made;
+}
+
+static int by_cost(const void *left, const void *right) {
+    double a = ((const struct reading *)left)->cost;
+    double b = ((const struct reading *)right)->cost;
+    return (a > b) - (a < b);
+}
+
+/* The best of the new readings become those carried on. */
+static void choose(struct search *search) {
+    size_t most = search->steps_of_stretch + search->node_count < NODES_OFTEN / 2 &&
+                          search->steps_of_stretch == 0
+                      ? READINGS + search->pattern->edges
+                      : READINGS;
+    qsort(search->next, search->next_count, sizeof *search->next, by_cost);
+    search->count = 0;
+    for (size_t i = 0; i < search->next_count && i < most; i++) {
+        if (search->next[i].cost > search->next[0].cost + COST_HOPELESS)
+            break;
+        search->readings[search->count++] = search->next[i];
+    }
+}
+
+/* All but the cheapest are far behind, apart from those that merely wait for the next edge. */
+static bool is_certain(const struct search *search, size_t edge) {
+    const struct reading *best = &search->readings[0];
+    if (best->last != edge)
+        return false;
+    for (size_t i = 1; i < search->count; i++) {
+        bool waits = search->readings[i].last != edge && search->readings[i].in_extra;
+        double ahead = waits ? COST_EXTRA / 2.0 : COST_CERTAIN;
+        if (search->readings[i].cost < best->cost + ahead)
+            return false;
+    }
+    return true;
+}
+
+/* The usual case: one reading, and the edge is where its next tooth is due. */
+static bool fits(struct search *search, size_t edge) {
+    const struct reading *only = &search->readings[0];
+    if (search->count != 1 || only->variance > 1.0 || only->last + 1 != edge)
+        return false;
+    size_t place = place_of(search, only->tooth);
+    double surprise;
+    struct reading made = accept(search, only, edge, 1, search->pattern->share[place],
+                                 search->log_share[place], &surprise);
+    double expected_s = search->pattern->share[place] * exp(only->log_turn);
+    double late_s = search->times[edge] - search->times[only->last] - expected_s;
+    if (surprise > FITS || fabs(late_s) > FITS_AT_MOST * expected_s)
+        return false;
+    made.node =
+        add_node(search, (struct node){edge, only->node, made.tooth, exp(made.log_turn), surprise});
+    made.cost = 0.0;
+    search->readings[0] = made;
+    return true;
+}
+
+static void push_edge(struct search *search, size_t edge) {
+    if (fits(search, edge)) {
+        if (search->node_count > NODES_OFTEN && search->error == 0)
+            settle(search, search->readings[0], false);
+        return;
+    }
+    search->next_count = 0;
+    for (size_t i = 0; i < search->count; i++) {
+        const struct reading *reading = &search->readings[i];
+        double silent_s = search->times[edge] - search->times[reading->last];
+        if (silent_s > wheel_silence_s(search->pattern, exp(reading->log_turn)) &&
+            reading->in_extra)
+            continue; /* it has passed over too much */
+        go_on(search, reading, edge);
+        pass_over(search, reading, edge);
+    }
+    choose(search);
+    if (search->error == 0 && (is_certain(search, edge) || search->node_count > NODES_AT_MOST))
+        settle(search, search->readings[0], false);
+}
+
+/* ---- stretches ---- */
+
+static void begin_stretch(struct search *search, size_t edge) {
+    search->count = 0;
+    search->node_count = 0;
+    search->steps_of_stretch = 0;
+    for (size_t place = 0; place < search->pattern->edges; place++) {
+        struct node first = {edge, NONE, (long)place, (double)NAN, 0.0};
+        search->readings[search->count++] = (struct reading){
+            .last = edge,
+            .tooth = (long)place,
+            .log_turn = 0.0,
+            .variance = UNKNOWN_SPEED,
+            .node = add_node(search, first),
+        };
+    }
+}
+
+static void end_stretch(struct search *search) {
+    if (search->count == 0 || search->error != 0)
+        return;
+    settle(search, search->readings[0], true);
+    search->count = 0;
+    search->stretch++;
+}
+
+/* The first interval of a stretch sets the speed of each reading. */
+static void second_edge(struct search *search, size_t edge) {
+    double interval_s = fmax(search->times[edge] - search->times[edge - 1], 1e-9);
+    for (size_t i = 0; i < search->count; i++) {
+        struct reading *reading = &search->readings[i];
+        size_t place = place_of(search, reading->tooth);
+        reading->log_turn = log(interval_s) - search->log_share[place];
+        reading->last = edge;
+        reading->tooth++;
+        reading->variance = search->pattern->scatter * search->pattern->scatter + FIRST_VARIANCE;
+        reading->node = add_node(search, (struct node){edge, reading->node, reading->tooth,
+                                                       exp(reading->log_turn), 0.0});
+    }
+}
+
+/* Has the wheel been silent too long before this edge to be followed across? */
+static bool is_silent(const struct search *search, size_t edge, size_t first) {
+    if (edge < first + 2)
+        return false;
+    double turn_s = exp(search->readings[0].log_turn);
+    return search->times[edge] - search->times[edge - 1] > wheel_silence_s(search->pattern, turn_s);
+}
+
+static int run(struct search *search, const bool *cut, size_t count) {
+    size_t first = 0;
+    for (size_t i = 0; i < count && search->error == 0; i++) {
+        if (i == 0 || cut[i] || is_silent(search, i, first)) {
+            end_stretch(search);
+            first = i;
+            begin_stretch(search, i);
+        } else if (i == first + 1) {
+            second_edge(search, i);
+        } else {
+            push_edge(search, i);
+        }
+    }
+    end_stretch(search);
+    search->path.stretch_count = search->stretch;
+    return search->error;
+}
+
+int wheel_follow(const struct wheel_pattern *pattern, const double *times, const bool *cut,
+                 size_t count, double period_s, struct wheel_path *path) {
+    struct search *search = calloc(1, sizeof *search);
+    if (search == NULL)
+        return -ENOMEM;
+    search->pattern = pattern;
+    search->times = times;
+    search->period_s = period_s;
+    for (size_t i = 0; i < pattern->edges; i++)
+        search->log_share[i] = log(pattern->share[i]);
+    int result = run(search, cut, count);
+    if (result == 0)
+        *path = search->path;
+    else
+        free(search->path.steps);
+    free(search->nodes);
+    free(search);
+    return result;
+}
+
+void wheel_path_free(struct wheel_path *path) {
+    free(path->steps);
+    path->steps = NULL;
+    path->count = 0;
+}

@@ -1,0 +1,377 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * wheel_learn.c - how unlike are intervals so many edges apart? The fewest that make them alike.
+ */
+#include "wheel_learn.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define MOST_LEARNT   2048U /* edges looked at */
+#define LEAST_SPAN    8U    /* edges over which the speed is taken out, at least */
+#define UNLIKE_MOST   1.0   /* one interval counts no more than this */
+#define NEARLY        1.3   /* as alike as the best: this many times its unlikeness */
+#define NEARLY_PLUS   0.01
+#define GIVEN_NEARLY  1.6 /* the same for the count that was given */
+#define GIVEN_PLUS    0.03
+#define PATTERN_MOST  0.45 /* more unlike than this is no pattern */
+#define CODED_SHARE   0.6  /* widths that repeat so much better tell the turn */
+#define CODED_LEAST   12U  /* a wheel coded by duty has many teeth; fewer show the cylinders */
+#define MARK          1.5  /* times the median share: a place unlike the others */
+#define GAP_LEAST     0.6  /* of the gap as given: of a Hall sensor */
+#define GAP_MOST      1.6
+#define NOMINAL       0.35 /* so near to whole pitches, they are that */
+#define CALM          0.02
+#define WILD          0.25
+#define QUIET         0.01 /* scatter of the logarithm, at least */
+#define UNKNOWN_NOISE 0.05
+
+size_t wheel_given_edges(const struct wheel *given) {
+    return given->places - given->missing - given->missing_again;
+}
+
+/* Edges of one direction, or of both, from where learning is best. */
+struct series {
+    const double *times;
+    size_t count;
+    const double *logs; /* of the intervals */
+};
+
+/* Edges over which the speed is taken out: whole turns. */
+static size_t span_of(size_t lag) {
+    return lag * ((LEAST_SPAN + lag - 1) / lag);
+}
+
+/* First and number of the intervals that have one `lag` later to compare with. */
+static size_t comparisons(const struct series *series, size_t lag, size_t *first) {
+    size_t span = span_of(lag);
+    size_t needed = span + lag + 1;
+    *first = span - span / 2 - 1;
+    return series->count < needed ? 0 : series->count - needed + 1;
+}
+
+static double log_span(const struct series *series, size_t interval, size_t span) {
+    size_t end = interval + 1 + span / 2;
+    return log(series->times[end] - series->times[end - span]);
+}
+
+/* How much an interval's part of the turn around it differs from the one `lag` later. */
+static double unlike(const struct series *series, size_t interval, size_t lag) {
+    size_t span = span_of(lag);
+    double speed = log_span(series, interval + lag, span) - log_span(series, interval, span);
+    double change = series->logs[interval + lag] - series->logs[interval] - speed;
+    return fmin(fabs(change), UNLIKE_MOST);
+}
+
+/* Root of the average square over all comparisons; HUGE_VAL where fewer than `fewest` can be made.
+ */
+static double unlikeness(const struct series *series, size_t lag, size_t fewest) {
+    size_t first;
+    size_t count = comparisons(series, lag, &first);
+    if (count < fewest || count < 2)
+        return HUGE_VAL;
+    double sum = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        double change = unlike(series, first + i, lag);
+        sum += change * change; /* one gap at the wrong place tells more than many teeth */
+    }
+    return sqrt(sum / (double)count);
+}
+
+struct learning {
+    struct series series[3]; /* falling, rising, both */
+    double *store[3];
+    double unlikeness[3][WHEEL_MOST_EDGES + 1]; /* by edges of one direction a turn, of a whole
+                                                   turn or more of comparisons */
+};
+
+static void close_learning(struct learning *learning) {
+    for (int i = 0; i < 3; i++)
+        free(learning->store[i]);
+}
+
+static int open_series(struct learning *learning, int which, const double *times, size_t count) {
+    count = count < MOST_LEARNT ? count : MOST_LEARNT;
+    double *store = malloc((2 * count + 1) * sizeof *store);
+    if (store == NULL)
+        return -ENOMEM;
+    for (size_t i = 0; i < count; i++)
+        store[i] = times[i];
+    for (size_t i = 0; i + 1 < count; i++)
+        store[count + i] = log(fmax(times[i + 1] - times[i], 1e-9));
+    learning->store[which] = store;
+    learning->series[which] = (struct series){store, count, store + count};
+    return 0;
+}
+
+static int open_both(struct learning *learning, const double *const times[2],
+                     const size_t counts[2]) {
+    double merged[MOST_LEARNT];
+    size_t count = 0;
+    size_t next[2] = {0, 0};
+    while (count < MOST_LEARNT && (next[0] < counts[0] || next[1] < counts[1])) {
+        int from =
+            next[0] == counts[0] || (next[1] < counts[1] && times[1][next[1]] < times[0][next[0]]);
+        merged[count++] = times[from][next[from]++];
+    }
+    return open_series(learning, 2, merged, count);
+}
+
+static int open_learning(struct learning *learning, const double *const times[2],
+                         const size_t counts[2]) {
+    memset(learning, 0, sizeof *learning);
+    int result = open_series(learning, 0, times[0], counts[0]);
+    if (result == 0)
+        result = open_series(learning, 1, times[1], counts[1]);
+    if (result == 0)
+        result = open_both(learning, times, counts);
+    for (size_t edges = 1; edges <= WHEEL_MOST_EDGES && result == 0; edges++) {
+        for (size_t which = 0; which < 3; which++)
+            learning->unlikeness[which][edges] =
+                which == 2 ? unlikeness(&learning->series[which], 2 * edges, 2 * edges)
+                           : unlikeness(&learning->series[which], edges, edges);
+    }
+    return result;
+}
+
+/* The fewest edges whose turns are nearly as alike as those of the best. */
+static size_t fewest(const double *unlikeness_of, double *best) {
+    *best = HUGE_VAL;
+    for (size_t edges = 1; edges <= WHEEL_MOST_EDGES; edges++)
+        *best = fmin(*best, unlikeness_of[edges]);
+    for (size_t edges = 1; edges <= WHEEL_MOST_EDGES; edges++) {
+        if (unlikeness_of[edges] <= NEARLY * *best + NEARLY_PLUS)
+            return edges;
+    }
+    return 0;
+}
+
+/* What repeats, whatever the hookup says; 0: nothing. */
+static size_t find_edges(const struct learning *learning, bool *rises) {
+    double best[3];
+    size_t found[3];
+    for (int which = 0; which < 3; which++)
+        found[which] = fewest(learning->unlikeness[which], &best[which]);
+    *rises = best[1] < best[0];
+    size_t edges = found[*rises];
+    if (edges == 0 || !(best[*rises] <= PATTERN_MOST))
+        return 0;
+    /* coded duty: the edges that time are alike, the widths between tell the turn */
+    size_t coded = found[2];
+    if (coded > edges && coded % edges == 0 &&
+        best[2] < CODED_SHARE * learning->unlikeness[2][edges] &&
+        learning->unlikeness[*rises][coded] <= GIVEN_NEARLY * best[*rises] + GIVEN_PLUS)
+        return coded;
+    return edges;
+}
+
+/* Where three turns are most alike: the first interval of the first. */
+static size_t calmest(const struct series *series, size_t edges) {
+    size_t first;
+    size_t count = comparisons(series, edges, &first);
+    size_t length = count < 2 * edges ? count : 2 * edges;
+    double sum = 0.0;
+    double least = HUGE_VAL;
+    size_t chosen = first;
+    for (size_t i = 0; i < count; i++) {
+        sum += unlike(series, first + i, edges);
+        if (i >= length)
+            sum -= unlike(series, first + i - length, edges);
+        if (i + 1 >= length && sum < least) {
+            least = sum;
+            chosen = first + i + 1 - length;
+        }
+    }
+    return chosen;
+}
+
+static int by_size(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
+
+static double median(double *values, size_t count) {
+    qsort(values, count, sizeof *values, by_size);
+    return count == 0 ? 0.0 : (values[(count - 1) / 2] + values[count / 2]) / 2.0;
+}
+
+/* Turns the shares so that the longest comes last, and makes their sum 1. */
+static void settle_shares(double *share, size_t edges) {
+    double turned[WHEEL_MOST_EDGES];
+    size_t longest = 0;
+    double sum = 0.0;
+    for (size_t i = 0; i < edges; i++) {
+        longest = share[i] > share[longest] ? i : longest;
+        sum += share[i];
+    }
+    for (size_t i = 0; i < edges; i++)
+        turned[i] = share[(longest + 1 + i) % edges] / sum;
+    memcpy(share, turned, edges * sizeof *share);
+}
+
+/* Shares over three turns; what scatters, and how the speed wanders, over all. */
+static void measure(const struct series *series, struct wheel_pattern *pattern) {
+    size_t edges = pattern->edges;
+    size_t span = span_of(edges);
+    size_t from = calmest(series, edges);
+    double sums[WHEEL_MOST_EDGES] = {0.0};
+    unsigned parts[WHEEL_MOST_EDGES] = {0};
+    for (size_t i = from; i < from + 3 * edges && i + 1 + span / 2 < series->count; i++) {
+        sums[(i - from) % edges] += series->logs[i] - log_span(series, i, span);
+        parts[(i - from) % edges]++;
+    }
+    for (size_t i = 0; i < edges; i++)
+        pattern->share[i] = parts[i] == 0 ? 1.0 / (double)edges : exp(sums[i] / parts[i]);
+    settle_shares(pattern->share, edges);
+    size_t first;
+    size_t count = comparisons(series, edges, &first);
+    double changes[MOST_LEARNT];
+    for (size_t i = 0; i < count; i++)
+        changes[i] = unlike(series, first + i, edges);
+    pattern->scatter = fmax(QUIET, 1.05 * median(changes, count)); /* MAD, of one of the two */
+    double wander = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        double change =
+            log_span(series, first + i + edges, span) - log_span(series, first + i, span);
+        wander += fmin(change * change, 1.0) / (double)count;
+    }
+    pattern->restless = fmin(fmax(CALM, 4.0 * wander), WILD); /* within a turn it varies more */
+    pattern->learnt = true;
+}
+
+/* Whole pitches where the shares are nearly that, else as they appear. */
+static void cut_angles(struct wheel_pattern *pattern) {
+    double sorted[WHEEL_MOST_EDGES];
+    size_t edges = pattern->edges;
+    memcpy(sorted, pattern->share, edges * sizeof *sorted);
+    double pitch = median(sorted, edges);
+    double pitches = 0.0;
+    bool whole = edges >= 6;
+    for (size_t i = 0; i < edges; i++) {
+        double wanted = fmax(1.0, round(pattern->share[i] / pitch));
+        pattern->angle[i] = wanted;
+        pitches += wanted;
+        whole = whole && fabs(pattern->share[i] / pitch - wanted) <= NOMINAL * wanted;
+    }
+    for (size_t i = 0; i < edges; i++)
+        pattern->angle[i] = whole ? pattern->angle[i] / pitches : pattern->share[i];
+}
+
+/* The longest share against the median one. */
+static double longest_ratio(const struct wheel_pattern *pattern) {
+    double sorted[WHEEL_MOST_EDGES];
+    memcpy(sorted, pattern->share, pattern->edges * sizeof *sorted);
+    return pattern->share[pattern->edges - 1] / median(sorted, pattern->edges);
+}
+
+static bool has_mark(const struct wheel_pattern *pattern) {
+    double sorted[WHEEL_MOST_EDGES];
+    memcpy(sorted, pattern->share, pattern->edges * sizeof *sorted);
+    double usual = median(sorted, pattern->edges);
+    return pattern->edges >= 3 &&
+           (sorted[pattern->edges - 1] > MARK * usual || sorted[0] * MARK < usual);
+}
+
+/* The shares of a wheel as given; where its second gap lies, nobody said. */
+static void nominal(const struct wheel *given, struct wheel_pattern *pattern) {
+    for (size_t i = 0; i < pattern->edges; i++)
+        pattern->share[i] = 1.0 / given->places;
+    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
+    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
+    pattern->scatter = UNKNOWN_NOISE;
+    pattern->restless = WILD;
+    pattern->turn_known = true;
+    pattern->state = given->missing_again > 0 ? WHEEL_TOO_FEW : WHEEL_FOLLOWED;
+}
+
+/* Is the gap of a given wheel there, and as long as it should be? */
+static bool gap_as_given(const struct wheel *given, enum sensor_kind kind,
+                         const struct wheel_pattern *pattern) {
+    if (given->missing == 0)
+        return true;
+    double wanted =
+        1.0 + (given->missing > given->missing_again ? given->missing : given->missing_again);
+    double ratio = longest_ratio(pattern);
+    if (kind == SENSOR_INDUCTIVE) /* its edges beside the gap are not where the teeth are */
+        return ratio > MARK;
+    return ratio > GAP_LEAST * wanted && ratio < GAP_MOST * wanted;
+}
+
+/* Does something else repeat much better? Twice the turn does where cylinders differ. */
+static bool repeats_otherwise(const struct learning *learning, size_t edges, double of_given) {
+    for (size_t other = 1; other <= WHEEL_MOST_EDGES; other++) {
+        double best = fmin(learning->unlikeness[0][other], learning->unlikeness[1][other]);
+        if (other % edges != 0 && of_given > GIVEN_NEARLY * best + GIVEN_PLUS)
+            return true;
+    }
+    return false;
+}
+
+/* A wheel without gaps may be cut as it likes; but it must repeat after so many edges. */
+static void learn_given(const struct learning *learning, const struct wheel *given,
+                        enum sensor_kind kind, const double of_given[2],
+                        struct wheel_pattern *pattern) {
+    pattern->edges = wheel_given_edges(given);
+    pattern->rises = of_given[1] < of_given[0];
+    if (repeats_otherwise(learning, pattern->edges, of_given[pattern->rises])) {
+        pattern->state = WHEEL_NOT_AS_GIVEN;
+        pattern->edges = find_edges(learning, &pattern->rises);
+        return;
+    }
+    if (of_given[pattern->rises] > PATTERN_MOST) {
+        pattern->state = WHEEL_NO_PATTERN;
+        return;
+    }
+    measure(&learning->series[pattern->rises], pattern);
+    cut_angles(pattern);
+    pattern->turn_known = true;
+    pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED : WHEEL_NOT_AS_GIVEN;
+}
+
+static void learn_free(const struct learning *learning, struct wheel_pattern *pattern) {
+    size_t edges = find_edges(learning, &pattern->rises);
+    if (edges == 0) {
+        size_t most = learning->series[2].count;
+        pattern->state = most < 4 * LEAST_SPAN ? WHEEL_TOO_FEW : WHEEL_NO_PATTERN;
+        return;
+    }
+    pattern->edges = edges;
+    measure(&learning->series[pattern->rises], pattern);
+    cut_angles(pattern);
+    bool coded =
+        edges > 1 && learning->unlikeness[2][1] * CODED_SHARE > learning->unlikeness[2][edges];
+    pattern->turn_known = has_mark(pattern) || (coded && edges >= CODED_LEAST);
+    pattern->state = WHEEL_FOLLOWED;
+}
+
+int wheel_learn(const double *const times[2], const size_t counts[2], const struct wheel *given,
+                enum sensor_kind kind, struct wheel_pattern *pattern) {
+    struct wheel_pattern made = {.state = WHEEL_TOO_FEW};
+    struct learning *learning = malloc(sizeof *learning);
+    if (learning == NULL)
+        return -ENOMEM;
+    int result = open_learning(learning, times, counts);
+    size_t edges = given->places == 0 ? 0 : wheel_given_edges(given);
+    if (result != 0 || edges > WHEEL_MOST_EDGES) {
+        made.state = WHEEL_TOO_FEW;
+    } else if (edges == 0) {
+        learn_free(learning, &made);
+    } else {
+        /* what is known needs less to be seen */
+        double of_given[2] = {unlikeness(&learning->series[0], edges, edges / 2 + 1),
+                              unlikeness(&learning->series[1], edges, edges / 2 + 1)};
+        made.edges = edges;
+        if (isinf(of_given[0]) && isinf(of_given[1]))
+            nominal(given, &made);
+        else
+            learn_given(learning, given, kind, of_given, &made);
+    }
+    close_learning(learning);
+    free(learning);
+    if (result == 0)
+        *pattern = made;
+    return result;
+}

@@ -1,0 +1,273 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * wheel_track.c - learns and follows a wheel, then reads turns and speed off the way; what does not
+ * belong to the wheel is in wheel_events.c.
+ */
+#include "wheel_track.h"
+
+#include "wheel_events.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define FASTER_S     1.0 /* the speed is taken after the first second of cranking */
+#define LEARN_BEFORE 0.5 /* s before the starter engages: teeth from there on are learnt from */
+#define FEWEST_TURNS 2U
+
+/* The edges of one direction. */
+struct direction {
+    size_t count;
+    double *times;
+    bool *cut;
+};
+
+static bool hole_between(const struct wheel_signal *signal, double from_s, double to_s) {
+    for (size_t i = 0; i < signal->hole_count; i++)
+        if (signal->holes[i].to_s > from_s && signal->holes[i].from_s < to_s)
+            return true;
+    return false;
+}
+
+static int split(const struct wheel_signal *signal, struct direction directions[2]) {
+    bool cut[2] = {true, true};
+    for (int i = 0; i < 2; i++) {
+        directions[i].times = malloc((signal->count + 1) * sizeof(double));
+        directions[i].cut = malloc((signal->count + 1) * sizeof(bool));
+        if (directions[i].times == NULL || directions[i].cut == NULL)
+            return -ENOMEM;
+    }
+    for (size_t i = 0; i < signal->count; i++) {
+        const struct pulse *pulse = &signal->pulses[i];
+        struct direction *direction = &directions[pulse->rises];
+        if (pulse->first_state)
+            cut[0] = cut[1] = true;
+        direction->times[direction->count] = pulse->at_s;
+        direction->cut[direction->count++] = cut[pulse->rises];
+        cut[pulse->rises] = false;
+    }
+    return 0;
+}
+
+/* From the cranking on, where enough follows. */
+static int learn(const struct wheel_signal *signal, const struct direction directions[2],
+                 struct wheel_pattern *pattern) {
+    const double *times[2];
+    size_t counts[2];
+    for (int i = 0; i < 2; i++) {
+        size_t first = 0;
+        while (first < directions[i].count && !isnan(signal->engaged_s) &&
+               directions[i].times[first] < signal->engaged_s - LEARN_BEFORE)
+            first++;
+        if (directions[i].count - first < directions[i].count / 4)
+            first = 0;
+        times[i] = directions[i].times + first;
+        counts[i] = directions[i].count - first;
+    }
+    return wheel_learn(times, counts, &signal->wheel, signal->kind, pattern);
+}
+
+/* A gap was seen twice: that is needed where the wheel is known by its number alone. */
+static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_track *track) {
+    const struct wheel_path *path = &track->path;
+    size_t gaps = 0;
+    size_t odd = 0;
+    for (size_t i = 1; i < path->count; i++) {
+        bool same = path->steps[i].stretch == path->steps[i - 1].stretch;
+        bool next = path->steps[i].tooth == path->steps[i - 1].tooth + 1;
+        if (same && next && wheel_place(&track->pattern, &path->steps[i]) == 0)
+            gaps++;
+        if (same && (!next || path->steps[i].edge != path->steps[i - 1].edge + 1))
+            odd++;
+    }
+    return odd == 0 && (signal->wheel.missing == 0 || gaps >= 2);
+}
+
+/* ---- turns and speed ---- */
+
+static int read_turns(struct wheel_track *track) {
+    const struct wheel_path *path = &track->path;
+    const long edges = (long)track->pattern.edges;
+    track->turns = malloc((path->count + 1) * sizeof *track->turns);
+    track->speeds = malloc((path->count + 1) * sizeof *track->speeds);
+    if (track->turns == NULL || track->speeds == NULL)
+        return -ENOMEM;
+    if (!track->pattern.turn_known)
+        return 0;
+    const struct wheel_step *begun = path->steps;
+    for (size_t i = 1; i < path->count; i++) {
+        const struct wheel_step *step = &path->steps[i];
+        if (step->stretch != step[-1].stretch || step->tooth - begun->tooth > edges) {
+            begun = step;
+        } else if (step->tooth - begun->tooth == edges) {
+            track->turns[track->turn_count++] = (struct wheel_turn){begun->at_s, step->at_s};
+            begun = step;
+        }
+        if (step->stretch != step[-1].stretch)
+            continue;
+        double angle = 0.0;
+        for (long tooth = step[-1].tooth; tooth < step->tooth; tooth++)
+            angle += track->pattern.angle[tooth % edges];
+        double interval_s = step->at_s - step[-1].at_s;
+        track->speeds[track->speed_count++] = (struct wheel_speed){
+            step->at_s - interval_s / 2.0, 60.0 * track->crank_turns * angle / interval_s};
+    }
+    return 0;
+}
+
+static int by_value(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
+
+/* Median, slowest and fastest of the turns between; false: too few. */
+static bool speed_between(struct wheel_track *track, const struct wheel_signal *signal,
+                          double from_s, size_t fewest, double *scratch) {
+    size_t count = 0;
+    for (size_t i = 0; i < track->turn_count; i++) {
+        const struct wheel_turn *turn = &track->turns[i];
+        double rpm = 60.0 * track->crank_turns / (turn->to_s - turn->from_s);
+        if (turn->from_s >= from_s && turn->to_s <= signal->released_s &&
+            rpm < signal->running_speed)
+            scratch[count++] = rpm;
+    }
+    if (count < fewest)
+        return false;
+    qsort(scratch, count, sizeof *scratch, by_value);
+    track->rpm = (scratch[(count - 1) / 2] + scratch[count / 2]) / 2.0;
+    track->rpm_low = scratch[0];
+    track->rpm_high = scratch[count - 1];
+    return true;
+}
+
+static int read_speed(struct wheel_track *track, const struct wheel_signal *signal) {
+    double needed_s = signal->samples_per_state * signal->period_s;
+    if (isnan(signal->engaged_s) || isnan(signal->released_s) ||
+        !(track->shortest_state_s >= needed_s))
+        return 0;
+    double *scratch = malloc((track->turn_count + 1) * sizeof *scratch);
+    if (scratch == NULL)
+        return -ENOMEM;
+    bool gap = signal->wheel.places == 0 || signal->wheel.missing > 0;
+    track->has_speed =
+        speed_between(track, signal, signal->engaged_s + FASTER_S, FEWEST_TURNS, scratch) ||
+        speed_between(track, signal, signal->engaged_s, gap ? 1 : FEWEST_TURNS, scratch);
+    free(scratch);
+    return 0;
+}
+
+/* The shorter of the usual low and the usual high state while the starter turned, else of all. */
+static int read_states(struct wheel_track *track, const struct wheel_signal *signal) {
+    double *widths[2] = {malloc((signal->count + 1) * sizeof(double)),
+                         malloc((signal->count + 1) * sizeof(double))};
+    size_t counts[2] = {0, 0};
+    bool cranked = !isnan(signal->engaged_s) && !isnan(signal->released_s);
+    int result = widths[0] == NULL || widths[1] == NULL ? -ENOMEM : 0;
+    for (size_t i = 1; i < signal->count && result == 0; i++) {
+        const struct pulse *pulse = &signal->pulses[i];
+        bool watched =
+            !cranked || (pulse->at_s >= signal->engaged_s && pulse->at_s <= signal->released_s);
+        if (watched && !pulse->first_state)
+            widths[pulse->rises][counts[pulse->rises]++] = pulse->at_s - pulse[-1].at_s;
+    }
+    track->shortest_state_s = (double)NAN;
+    for (int i = 0; i < 2 && result == 0; i++) {
+        qsort(widths[i], counts[i], sizeof(double), by_value);
+        if (counts[i] > 0)
+            track->shortest_state_s = fmin(track->shortest_state_s, widths[i][counts[i] / 2]);
+    }
+    free(widths[0]);
+    free(widths[1]);
+    return result;
+}
+
+/* ---- all of it ---- */
+
+static int follow(struct wheel_track *track, const struct wheel_signal *signal,
+                  struct direction directions[2]) {
+    int result = learn(signal, directions, &track->pattern);
+    const struct direction *direction = &directions[track->pattern.rises];
+    if (result != 0 || track->pattern.state != WHEEL_FOLLOWED)
+        return result;
+    for (size_t i = 1; i < direction->count; i++)
+        direction->cut[i] =
+            direction->cut[i] || hole_between(signal, direction->times[i - 1], direction->times[i]);
+    result = wheel_follow(&track->pattern, direction->times, direction->cut, direction->count,
+                          signal->period_s, &track->path);
+    if (result == 0 && !track->pattern.learnt && !is_confirmed(signal, track)) {
+        track->pattern.state = WHEEL_TOO_FEW;
+        return 0;
+    }
+    if (result == 0)
+        result = read_turns(track);
+    if (result == 0)
+        result = wheel_events_find(signal, direction->times, direction->count, track);
+    return result == 0 ? read_speed(track, signal) : result;
+}
+
+int wheel_track_new(const struct wheel_signal *signal, struct wheel_track **track) {
+    struct direction directions[2] = {{0, NULL, NULL}, {0, NULL, NULL}};
+    struct wheel_track *made = calloc(1, sizeof *made);
+    if (made == NULL)
+        return -ENOMEM;
+    made->crank_turns = signal->shaft == SHAFT_CAM ? 2.0 : 1.0;
+    made->rpm = made->rpm_low = made->rpm_high = (double)NAN;
+    int result = read_states(made, signal);
+    if (result == 0)
+        result = split(signal, directions);
+    if (result == 0)
+        result = follow(made, signal, directions);
+    for (int i = 0; i < 2; i++) {
+        free(directions[i].times);
+        free(directions[i].cut);
+    }
+    if (result != 0)
+        wheel_track_free(made);
+    else
+        *track = made;
+    return result;
+}
+
+void wheel_track_free(struct wheel_track *track) {
+    if (track == NULL)
+        return;
+    wheel_path_free(&track->path);
+    free(track->speeds);
+    free(track->turns);
+    free(track->events);
+    free(track);
+}
+
+double wheel_track_rate(const struct wheel_track *track, double samples_per_state) {
+    return samples_per_state / track->shortest_state_s;
+}
+
+bool wheel_track_position(const struct wheel_track *track, double at_s, double *turns,
+                          size_t *stretch) {
+    const struct wheel_step *steps = track->path.steps;
+    size_t low = 0;
+    size_t high = track->path.count;
+    while (low < high) { /* the first step later than `at_s` */
+        size_t middle = low + (high - low) / 2;
+        if (steps[middle].at_s > at_s)
+            high = middle;
+        else
+            low = middle + 1;
+    }
+    if (low == 0 || low == track->path.count || steps[low].stretch != steps[low - 1].stretch)
+        return false;
+    const size_t edges = track->pattern.edges;
+    const struct wheel_step *step = &steps[low - 1];
+    double before = 0.0;
+    for (size_t i = 0; i < wheel_place(&track->pattern, step); i++)
+        before += track->pattern.angle[i];
+    double angle = 0.0;
+    for (long tooth = step->tooth; tooth < step[1].tooth; tooth++)
+        angle += track->pattern.angle[(size_t)tooth % edges];
+    double part = (at_s - step->at_s) / (step[1].at_s - step->at_s);
+    *turns = (double)(step->tooth / (long)edges) + before + part * angle;
+    *stretch = step->stretch;
+    return true;
+}
