@@ -43,6 +43,7 @@ int command_status(const struct command_line *line);
 int command_now(const struct command_line *line);
 int command_keep(const struct command_line *line);
 int command_list(const struct command_line *line);
+int command_night(const struct command_line *line);
 int command_report(const struct command_line *line);
 int command_import(const struct command_line *line);
 int command_verify(const struct command_line *line);

@@ -31,6 +31,11 @@ const struct command commands[] = {
      "  --fail-on-fault   exit status 1 when a fault was found\n"
      "  --ascii           no characters beyond ASCII\n",
      command_report},
+    {"night", "[--since TIME] [FILE ...]", "what the failed attempts have in common",
+     "All attempts of the state folder, or of the .crank files named: what was different in\n"
+     "those that failed and how often chance alone does that, and how many clean starts would\n"
+     "prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
+     command_night},
     {"import", "FILE.csv --hookup FILE.hookup --out FILE.crank", "a CSV recording to a .crank file",
      "Header time_s,<channel>,...; values in the channel's unit. docs/import.md has the rules.\n",
      command_import},

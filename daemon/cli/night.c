@@ -4,6 +4,8 @@
  */
 #include "night.h"
 
+#include "report.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -23,7 +25,10 @@ static bool row_failed(const json_t *verdict_holder, const char *outcome) {
             strcmp(outcome, "started-then-stopped") == 0);
 }
 
-static bool attempt_is_there(const struct night *night, double elapsed_s) {
+/* An imported recording begins at elapsed time 0, as all of them do: each is its own. */
+static bool attempt_is_there(const struct night *night, const json_t *report, double elapsed_s) {
+    if (!(json_number_value(json_object_get(report, "elapsed_s")) > 0))
+        return false;
     for (size_t i = 0; i < night->row_count; i++)
         if (night->rows[i].attempt && fabs(night->rows[i].elapsed_s - elapsed_s) < SAME_ATTEMPT_S)
             return true;
@@ -58,7 +63,7 @@ static int add_snapshot(struct night *night, size_t index) {
         row.attempt = attempt;
         row.elapsed_s = begin + json_number_value(json_object_get(attempt, "from_s"));
         row.failed = row_failed(attempt, json_string_value(json_object_get(attempt, "outcome")));
-        if (attempt_is_there(night, row.elapsed_s))
+        if (attempt_is_there(night, report, row.elapsed_s))
             continue;
         int result = add_row(night, &row);
         if (result < 0)
@@ -78,7 +83,7 @@ static int by_number(const void *a, const void *b) {
     return (x->elapsed_s > y->elapsed_s) - (x->elapsed_s < y->elapsed_s);
 }
 
-int night_load(const struct command_line *line, struct night *night) {
+static int list_folder(const struct command_line *line, struct night *night) {
     char *folder = NULL;
     if (asprintf(&folder, "%s/snapshots", line->state) < 0)
         return -ENOMEM;
@@ -89,27 +94,85 @@ int night_load(const struct command_line *line, struct night *night) {
     else if (result < 0)
         command_say(line, "%s: %s", folder, strerror(-result));
     free(folder);
-    if (result < 0)
-        return result;
+    return result;
+}
+
+static int list_files(char *const *paths, size_t count, struct night *night) {
+    night->entries = calloc(count, sizeof *night->entries);
+    if (!night->entries)
+        return -ENOMEM;
+    for (size_t i = 0; i < count; i++) {
+        night->entries[i] = (struct snapshot_entry){.number = (unsigned)i + 1};
+        night->entries[i].path = strdup(paths[i]);
+        if (!night->entries[i].path)
+            return -ENOMEM;
+        night->entry_count = i + 1;
+    }
+    return 0;
+}
+
+/* NULL: there is none, or (said) it cannot be read. */
+static json_t *stored_report(const struct command_line *line, const struct snapshot_entry *entry) {
+    json_error_t error;
+    json_t *report = entry->report ? json_load_file(entry->report, 0, &error) : NULL;
+    if (entry->report && !report)
+        command_say(line,
+                    "%s is not readable (%s); `cranktrap report %u --json --out %s` "
+                    "makes it anew",
+                    entry->report, error.text, entry->number, entry->report);
+    return report;
+}
+
+static bool is_of_this_version(const json_t *report) {
+    const char *software = json_string_value(json_object_get(report, "software"));
+    return software && strcmp(software, "cranktrap " CRANKTRAP_VERSION) == 0;
+}
+
+/* NULL: it cannot be analysed (said). */
+static json_t *fresh_report(const struct command_line *line, const char *path) {
+    struct report *report = NULL;
+    char why[512] = "";
+    int result = report_make(path, NULL, NULL, &report, why, sizeof why);
+    char *text = result == 0 ? report_json(report) : NULL;
+    json_t *json = text ? json_loads(text, 0, NULL) : NULL;
+    if (!json)
+        command_say(line, "%s: %s", path, why[0] ? why : strerror(result ? -result : ENOMEM));
+    free(text);
+    report_free(report);
+    return json;
+}
+
+static int read_reports(const struct command_line *line, bool analyse, struct night *night) {
     night->reports = calloc(night->entry_count + 1, sizeof(json_t *));
     if (!night->reports)
         return -ENOMEM;
+    int result = 0;
     for (size_t i = 0; i < night->entry_count && result == 0; i++) {
-        json_error_t error;
-        const char *path = night->entries[i].report;
-        if (path) {
-            night->reports[i] = json_load_file(path, 0, &error);
-            if (!night->reports[i])
-                command_say(line,
-                            "%s is not readable (%s); `cranktrap report %u --json --out %s` "
-                            "makes it anew",
-                            path, error.text, night->entries[i].number, path);
+        json_t *report = stored_report(line, &night->entries[i]);
+        if (analyse && !is_of_this_version(report)) {
+            json_t *fresh = fresh_report(line, night->entries[i].path);
+            if (fresh) {
+                json_decref(report);
+                report = fresh;
+            }
         }
+        night->reports[i] = report;
         result = add_snapshot(night, i);
     }
     if (night->row_count)
         qsort(night->rows, night->row_count, sizeof *night->rows, by_number);
     return result;
+}
+
+int night_load(const struct command_line *line, struct night *night) {
+    int result = list_folder(line, night);
+    return result < 0 ? result : read_reports(line, false, night);
+}
+
+int night_load_analysed(const struct command_line *line, char *const *paths, size_t count,
+                        struct night *night) {
+    int result = count ? list_files(paths, count, night) : list_folder(line, night);
+    return result < 0 ? result : read_reports(line, true, night);
 }
 
 void night_done(struct night *night) {

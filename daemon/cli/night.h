@@ -35,6 +35,14 @@ struct night {
 /* Loads; what cannot be read is said on stderr. 0 or a negative errno (said too). */
 int night_load(const struct command_line *line, struct night *night);
 
+/*
+ * The same, but what has no report yet (or one of another version of the program) is analysed anew,
+ * in memory. `count` > 0: the named files instead of the state folder's snapshots, numbered as
+ * named; all of them are analysed.
+ */
+int night_load_analysed(const struct command_line *line, char *const *paths, size_t count,
+                        struct night *night);
+
 /* Frees what it holds; takes a zeroed one. */
 void night_done(struct night *night);
 
