@@ -27,7 +27,8 @@
 #define NOISE_HZ       60.0 /* the noise is fitted up to here, or to */
 #define HIGHEST_SHARE  0.4  /*   this share of the slices' rate */
 #define SCAN_SHARE     0.3
-#define FINER          4 /* steps of the search per 1 / length */
+#define FINER          4   /* steps of the search per 1 / length */
+#define MOST_SCANNED   256 /* 2 s of 28 Hz in quarters of 0.5 Hz are 224 */
 #define CANDIDATES     4
 #define INDEPENDENT    1.5  /* frequencies per 1 / length */
 #define CHANCE         1e-3 /* of noise to be taken for ripple, in one stretch */
@@ -38,10 +39,15 @@
 #define FEWEST_COUNTS  2.0
 #define QUIETS         2
 #define QUIET_LEAST_S  0.5
+#define NEIGHBOURS     5
 #define SHARE_BEFORE   0.5
 #define SAME_SPEED     1.35
 #define FOLD_BINS      24
 #define FOLD_FEWEST    10
+#define SLOW_SLICES    0.057 /* slices a period, inverted: a sine moves by 0.35 within two */
+#define JUMP_SHARE     0.5
+#define JUMP_NOISES    9.0 /* times the median step */
+#define JUMPS_A_PERIOD 0.75
 #define HARMONICS      3
 #define UNEVEN_RATIO   12.0 /* of a line at a part of f to the noise there */
 #define UNEVEN_BINS    2.0
@@ -308,10 +314,11 @@ static double quiet_peak(const struct quiet *quiet, double hertz) {
     for (size_t i = 0; i < quiet->count; i++) {
         const struct spectrum *spectrum = &quiet->spectra[i];
         double step_hz = 0.5 / spectrum_length_s(spectrum);
-        for (int k = -2; k <= 2; k++) {
-            double power = spectrum_power(spectrum, fmax(hertz + k * step_hz, step_hz));
-            peak = fmax(peak, spectrum_peak(spectrum, power));
-        }
+        double powers[NEIGHBOURS];
+        spectrum_powers(spectrum, fmax(hertz - 2.0 * step_hz, step_hz), step_hz, powers,
+                        NEIGHBOURS);
+        for (size_t k = 0; k < NEIGHBOURS; k++)
+            peak = fmax(peak, spectrum_peak(spectrum, powers[k]));
     }
     return peak;
 }
@@ -341,22 +348,22 @@ static size_t keep_line(struct line *lines, size_t count, struct line line) {
 
 static size_t find_lines(const struct query *query, const struct spectrum *spectrum,
                          struct line *lines) {
+    double powers[MOST_SCANNED];
     double step_hz = 1.0 / (FINER * spectrum_length_s(spectrum));
-    double before = spectrum_power(spectrum, query->band.low_hz - step_hz);
-    double middle = spectrum_power(spectrum, query->band.low_hz);
+    double first_hz = query->band.low_hz - step_hz;
+    size_t scanned = (size_t)((query->band.high_hz - first_hz) / step_hz) + 2;
     size_t count = 0;
-    size_t steps = (size_t)((query->band.high_hz - query->band.low_hz) / step_hz);
-    for (size_t i = 0; i <= steps; i++) {
-        double hertz = query->band.low_hz + (double)i * step_hz;
-        double after = spectrum_power(spectrum, hertz + step_hz);
-        if (middle > before && middle >= after) {
-            struct line line = {.hertz = hertz + step_hz * vertex(before, middle, after)};
-            line.power = spectrum_power(spectrum, line.hertz);
-            count = keep_line(lines, count, line);
-        }
-        before = middle;
-        middle = after;
+    scanned = scanned < MOST_SCANNED ? scanned : MOST_SCANNED;
+    spectrum_powers(spectrum, first_hz, step_hz, powers, scanned);
+    for (size_t i = 1; i + 1 < scanned; i++) {
+        if (powers[i] <= powers[i - 1] || powers[i] < powers[i + 1])
+            continue;
+        double steps = (double)i + vertex(powers[i - 1], powers[i], powers[i + 1]);
+        struct line line = {.hertz = first_hz + steps * step_hz, .power = powers[i]};
+        count = keep_line(lines, count, line);
     }
+    for (size_t i = 0; i < count; i++)
+        lines[i].power = spectrum_power(spectrum, lines[i].hertz);
     return count;
 }
 
@@ -375,11 +382,14 @@ static void judge_line(const struct query *query, const struct spectrum *spectru
 /* The largest power down to one period in the stretch: what the lines may be side lobes of. */
 static double strongest(const struct query *query, const struct spectrum *spectrum,
                         const struct line *lines, size_t count) {
+    double powers[MOST_SCANNED];
     double step_hz = 0.5 / spectrum_length_s(spectrum);
     double most = 0.0;
-    size_t steps = (size_t)(query->band.low_hz / step_hz);
-    for (size_t i = 2; i <= steps; i++)
-        most = fmax(most, spectrum_power(spectrum, (double)i * step_hz));
+    size_t steps = (size_t)(query->band.low_hz / step_hz); /* from one period on */
+    size_t scanned = steps < 2 ? 0 : steps - 1 < MOST_SCANNED ? steps - 1 : MOST_SCANNED;
+    spectrum_powers(spectrum, 2.0 * step_hz, step_hz, powers, scanned);
+    for (size_t i = 0; i < scanned; i++)
+        most = fmax(most, powers[i]);
     for (size_t i = 0; i < count; i++)
         most = fmax(most, lines[i].power);
     return most;
@@ -417,6 +427,12 @@ static const struct line *choose_line(const struct line *lines, size_t count, do
 }
 
 /* --- Shape ------------------------------------------------------------------------------ */
+
+static int by_size(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
 
 struct fold {
     size_t bins;
@@ -479,7 +495,36 @@ static double told_by_levels(const struct fold *fold) {
     return told;
 }
 
-static bool is_switched(const struct query *query, const float *values, double hertz) {
+/*
+ * Does the value jump about once a period or more, by half of the ripple within two slices? A sine
+ * of up to 28 Hz moves by a third. Finds what comes too irregularly to be folded: a solenoid that
+ * chatters on a weak battery.
+ */
+static bool is_jumpy(const struct query *query, const float *values, double hertz,
+                     double strength) {
+    double steps[SPECTRUM_LONGEST] = {0.0};
+    double slice_s = query->ripple->slice_s;
+    size_t count = query->slices - 2;
+    if (hertz * slice_s > SLOW_SLICES)
+        return false;
+    for (size_t i = 0; i < count; i++)
+        steps[i] = fabs((double)(values[i + 2] - values[i]));
+    qsort(steps, count, sizeof *steps, by_size);
+    double least = fmax(JUMP_SHARE * strength, JUMP_NOISES * steps[count / 2]);
+    size_t jumps = 0;
+    double before = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        double step = (double)(values[i + 2] - values[i]);
+        if (fabs(step) >= least && (fabs(before) < least || before * step < 0.0))
+            jumps++;
+        before = step;
+    }
+    double periods = hertz * slice_s * (double)query->slices;
+    return (double)jumps >= JUMPS_A_PERIOD * periods;
+}
+
+/* Do two levels tell its shape, folded at its period, better than a few harmonics do? */
+static bool is_two_levels(const struct query *query, const float *values, double hertz) {
     double period = 1.0 / (hertz * query->ripple->slice_s);
     struct fold fold;
     if (period < FOLD_FEWEST)
@@ -543,17 +588,12 @@ static struct look look_at(const struct query *query, double from_s) {
     look.uneven = unevenness(query, &spectrum, line);
     if (quiet_peak(&query->quiet, line->hertz) > SHARE_BEFORE * peak)
         look.answer = RIPPLE_BEFORE;
-    else if (is_switched(query, values, line->hertz))
+    else if (is_two_levels(query, values, line->hertz) ||
+             is_jumpy(query, values, line->hertz, look.strength))
         look.answer = RIPPLE_SWITCHED;
     else
         look.answer = RIPPLE_SEEN;
     return look;
-}
-
-static int by_size(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
 }
 
 static double median(const double *values, size_t count) {

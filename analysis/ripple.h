@@ -15,7 +15,8 @@
  * parts of f, which is told as `uneven`; the harmonics of like ones are weaker than that.
  *
  * Not compressions: what was there before; what is switched (its shape, folded at its period, is
- * told better by two levels than by three harmonics); what stays below two counts of the board.
+ * told better by two levels than by three harmonics; or it jumps by half its swing within 4 ms, as
+ * a solenoid that chatters on a weak battery does); what stays below two counts of the board.
  * A motor whose current swells smoothly, begun together with the starter, cannot be told apart, nor
  * can an alias of an alternator's ripple where a board samples slower than that ripple: ask about
  * stretches of cranking only.

@@ -14,6 +14,7 @@
 #define LOG_MEDIAN  0.3665 /* -ln(ln 2): the median of exponential powers lies below their mean */
 #define KNEE_STEPS  17
 #define KNEE_LOWEST 0.5 /* Hz */
+#define ABREAST     4
 #define SHAPES      6   /* of a trend */
 #define FREEDOM     3.0 /* half the degrees of freedom of the noise estimate */
 #define SMALLEST    1e-300
@@ -69,18 +70,44 @@ double spectrum_length_s(const struct spectrum *spectrum) {
     return (double)spectrum->count * spectrum->step_s;
 }
 
-double spectrum_power(const struct spectrum *spectrum, double hertz) {
-    double step = 2.0 * PI * hertz * spectrum->step_s;
-    double twice_cosine = 2.0 * cos(step);
-    double newest = 0.0; /* Goertzel's recurrence */
-    double before = 0.0;
+/* Goertzel's recurrence for several frequencies at once: one alone waits for its own results. */
+static void powers_abreast(const struct spectrum *spectrum, const double *hertz, double *powers) {
+    double twice_cosine[ABREAST];
+    double newest[ABREAST] = {0.0};
+    double before[ABREAST] = {0.0};
+    for (int k = 0; k < ABREAST; k++)
+        twice_cosine[k] = 2.0 * cos(2.0 * PI * hertz[k] * spectrum->step_s);
     for (size_t i = 0; i < spectrum->count; i++) {
-        double next = spectrum->values[i] + twice_cosine * newest - before;
-        before = newest;
-        newest = next;
+        for (int k = 0; k < ABREAST; k++) {
+            double next = spectrum->values[i] + twice_cosine[k] * newest[k] - before[k];
+            before[k] = newest[k];
+            newest[k] = next;
+        }
     }
-    double square = newest * newest + before * before - twice_cosine * newest * before;
-    return square / (TAPER_POWER * (double)spectrum->count);
+    for (int k = 0; k < ABREAST; k++) {
+        double square =
+            newest[k] * newest[k] + before[k] * before[k] - twice_cosine[k] * newest[k] * before[k];
+        powers[k] = square / (TAPER_POWER * (double)spectrum->count);
+    }
+}
+
+void spectrum_powers(const struct spectrum *spectrum, double first_hz, double step_hz,
+                     double *powers, size_t count) {
+    double hertz[ABREAST];
+    double results[ABREAST];
+    for (size_t i = 0; i < count; i += ABREAST) {
+        for (size_t k = 0; k < ABREAST; k++)
+            hertz[k] = first_hz + (double)(i + k) * step_hz;
+        powers_abreast(spectrum, hertz, results);
+        for (size_t k = 0; k < ABREAST && i + k < count; k++)
+            powers[i + k] = results[k];
+    }
+}
+
+double spectrum_power(const struct spectrum *spectrum, double hertz) {
+    double power;
+    spectrum_powers(spectrum, hertz, 0.0, &power, 1);
+    return power;
 }
 
 double spectrum_peak(const struct spectrum *spectrum, double power) {
@@ -104,8 +131,10 @@ void spectrum_init(struct spectrum *spectrum, const float *values, size_t count,
     }
     size_t bins = (size_t)(noise_hz * spectrum_length_s(spectrum));
     spectrum->bins = bins < SPECTRUM_BINS ? bins : SPECTRUM_BINS;
+    spectrum_powers(spectrum, bin_hertz(spectrum, 0), bin_hertz(spectrum, 0), spectrum->log_powers,
+                    spectrum->bins);
     for (size_t i = 0; i < spectrum->bins; i++)
-        spectrum->log_powers[i] = log(spectrum_power(spectrum, bin_hertz(spectrum, i)) + SMALLEST);
+        spectrum->log_powers[i] = log(spectrum->log_powers[i] + SMALLEST);
 }
 
 /* --- Noise ------------------------------------------------------------------------------ */
@@ -133,10 +162,32 @@ static void collect_bins(const struct spectrum *spectrum, double line_hz, struct
     }
 }
 
-static int by_size(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
+/* The value that half of them lie below; orders them partly (Hoare's FIND). */
+static double median_of(double *values, size_t count) {
+    ptrdiff_t wanted = (ptrdiff_t)(count / 2);
+    ptrdiff_t low = 0;
+    ptrdiff_t high = (ptrdiff_t)count - 1;
+    while (low < high) {
+        double pivot = values[wanted];
+        ptrdiff_t i = low;
+        ptrdiff_t j = high;
+        while (i <= j) {
+            while (values[i] < pivot)
+                i++;
+            while (values[j] > pivot)
+                j--;
+            if (i > j)
+                break;
+            double kept = values[i];
+            values[i++] = values[j];
+            values[j--] = kept;
+        }
+        if (j < wanted)
+            low = i;
+        if (wanted < i)
+            high = j;
+    }
+    return values[wanted];
 }
 
 /* The floor's logarithm for that knee; the sum of the deviations from it. */
@@ -146,8 +197,7 @@ static double fit_floor(const struct bins *bins, double knee_hz, double *log_flo
         double ratio = knee_hz / bins->hertz[i];
         logs[i] = bins->log_power[i] - log1p(ratio * ratio);
     }
-    qsort(logs, bins->count, sizeof *logs, by_size);
-    *log_floor = logs[bins->count / 2];
+    *log_floor = median_of(logs, bins->count);
     double sum = 0.0;
     for (size_t i = 0; i < bins->count; i++)
         sum += fabs(logs[i] - *log_floor);

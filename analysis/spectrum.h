@@ -40,6 +40,10 @@ double spectrum_length_s(const struct spectrum *spectrum);
 /* Power at a frequency below half the rate of the values; unit of the values, squared. */
 double spectrum_power(const struct spectrum *spectrum, double hertz);
 
+/* Powers at `count` frequencies, `step_hz` apart. */
+void spectrum_powers(const struct spectrum *spectrum, double first_hz, double step_hz,
+                     double *powers, size_t count);
+
 /* Peak of the sine that has that power; unit of the values. */
 double spectrum_peak(const struct spectrum *spectrum, double power);
 

@@ -135,6 +135,20 @@ def others():
             values, turning, behind = sag(0.3)
             values[turning] -= 0.3 * ((behind * hertz) % 1 < duty)
             show("switched-heater", noisy(values, 0.01), RATE, 4, 3, 3.2, 9, 0)
+    for hertz in (3, 6, 10, 14):
+        for spread in (0.02, 0.1, 0.25):
+            time = numpy.arange(8 * RATE) / RATE
+            values = numpy.full(len(time), 12.3)
+            at = 3.0
+            while at < 7.5:  # a solenoid that pulls in, starves itself and lets go
+                spreads = 1 + spread * random.standard_normal(2)
+                on, off = numpy.maximum(0.5 / hertz * spreads, 0.01)
+                pulled = (time >= at) & (time < at + on)
+                values[pulled] -= 5 * numpy.exp((at - time[pulled]) / 0.1)
+                back = (time >= at + on) & (time < at + on + off)
+                values[back] -= 0.6 * numpy.exp((at + on - time[back]) / 0.05)
+                at += on + off
+            show("chattering-solenoid", noisy(values, 0.01), RATE, 4, 3, 3.2, 7.4, 0)
     for hertz in (0.75, 1.0, 2.2):
         values, _, _ = sag(0.3)
         time = numpy.arange(len(values)) / RATE
