@@ -107,7 +107,8 @@ static const char *plural(size_t count) {
     return count == 1 ? "" : "s";
 }
 
-static void print_attempt(const struct night_row *row, size_t place) {
+/* Numbered as `list` and `report` number them: by snapshot. */
+static void print_attempt(const struct night_row *row) {
     char wall[32], elapsed[32], verdict[80];
     wall_text(row, false, wall, sizeof wall);
     print_duration(row->elapsed_s, elapsed, sizeof elapsed);
@@ -115,14 +116,14 @@ static void print_attempt(const struct night_row *row, size_t place) {
     const char *subject = text(found, "sensor") ? text(found, "sensor") : text(found, "channel");
     snprintf(verdict, sizeof verdict, "%s%s%s", text(found, "fault"), subject ? " of " : "",
              subject ? subject : "");
-    printf("%s%3zu %-14s %-11s %-20s %s\n", night_outcome(row) > 0 ? "*" : " ", place, wall,
+    printf("%s%4u %-14s %-11s %-20s %s\n", night_outcome(row) > 0 ? "*" : " ", row->snapshot, wall,
            elapsed, text(row->attempt, "outcome"), verdict);
 }
 
 static void print_attempts(const struct night_study *study) {
-    printf(" %3s %-14s %-11s %-20s %s\n", "No.", "time", "elapsed", "outcome", "verdict");
+    printf(" %4s %-14s %-11s %-20s %s\n", "No.", "time", "elapsed", "outcome", "verdict");
     for (size_t i = 0; i < study->attempt_count; i++)
-        print_attempt(study->attempts[i], i + 1);
+        print_attempt(study->attempts[i]);
     printf("%zu attempt%s: %zu started, %zu failed (*)", study->attempt_count,
            plural(study->attempt_count), study->started, study->failed);
     if (study->other)
@@ -138,7 +139,7 @@ static void print_attempts(const struct night_study *study) {
            study->lost_scans > 1 || study->lost_scans < 1 ? "s" : "");
     if (study->losses_of_unknown_size)
         printf(", and %zu of unknown size", study->losses_of_unknown_size);
-    puts("; `cranktrap report NUMBER` tells where.");
+    puts("\n(`cranktrap report NUMBER` tells where)");
 }
 
 static const char *range_text(const struct night_reading *reading, double low, double high,
@@ -161,7 +162,7 @@ static bool is_shown(const struct contrast *contrast) {
 static void print_reading(const struct night_reading *reading) {
     const struct contrast *c = &reading->contrast;
     char failed[32], started[32];
-    printf("  %-37.37s %-5.5s %-13s %-13s %4.0f %%\n", reading->name,
+    printf("  %-34.34s %-3.3s %-16s %-16s %3.0f %%\n", reading->name,
            strcmp(reading->unit, "yes") == 0 ? "" : reading->unit,
            range_text(reading, c->failed_low, c->failed_high, failed, sizeof failed),
            range_text(reading, c->started_low, c->started_high, started, sizeof started),
@@ -174,7 +175,7 @@ static void print_readings(const struct night_study *study, size_t most) {
         if (!is_shown(&study->readings[i].contrast))
             continue;
         if (all++ == 0)
-            printf("\n  %-37s %-5s %-13s %-13s %s\n", "reading", "", "failed", "started", "chance");
+            printf("\n  %-34s %-3s %-16s %-14s %s\n", "reading", "", "failed", "started", "chance");
         if (shown < most) {
             print_reading(&study->readings[i]);
             shown++;

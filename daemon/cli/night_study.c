@@ -12,6 +12,8 @@
 
 /* Readings this near to those of the good starts are the same (common practice, no source). */
 #define SAME_SHARE 0.02
+/* Losses that end this near to each other in two snapshots are one. */
+#define SAME_LOSS_S 0.001
 
 static const char *text(const json_t *object, const char *key) {
     return json_string_value(json_object_get(object, key));
@@ -99,10 +101,10 @@ static int add_level(struct table *table, size_t attempt, const json_t *channel,
     static const struct {
         const char *key, *word, *unit; /* unit NULL: the channel's */
     } kinds[] = {
-        {"lowest", "lowest", NULL},        {"highest", "highest", NULL},
-        {"average", "average", NULL},      {"low", "low state", NULL},
-        {"high", "high state", NULL},      {"duty", "share of time high", ""},
-        {"edges_per_s", "edges", "per s"},
+        {"lowest", "lowest", NULL},         {"highest", "highest", NULL},
+        {"average", "average", NULL},       {"low", "low state", NULL},
+        {"high", "high state", NULL},       {"duty", "duty", ""},
+        {"edges_per_s", "edges per s", ""},
     };
     int result = 0;
     for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && result == 0; i++) {
@@ -304,13 +306,29 @@ static void choose_attempts(const struct night *night, double since_s, struct ni
     }
 }
 
+/* Snapshots may overlap: is the loss in an earlier one too? (Imported: each is its own.) */
+static bool loss_is_counted(const struct night *night, size_t index, const json_t *loss) {
+    double begin = number(night->reports[index], "elapsed_s");
+    for (size_t i = 0; i < index && begin > 0; i++) {
+        double apart = begin - number(night->reports[i], "elapsed_s");
+        size_t j;
+        json_t *other;
+        json_array_foreach(json_object_get(night->reports[i], "losses"), j,
+                           other) if (same_text(text(other, "board"), text(loss, "board")) &&
+                                      fabs(apart + number(loss, "to_s") - number(other, "to_s")) <
+                                          SAME_LOSS_S) return true;
+    }
+    return false;
+}
+
 static void count_losses(const struct night *night, double since_s, struct night_study *study) {
     for (size_t i = 0; i < night->entry_count; i++) {
         const json_t *report = night->reports[i];
         size_t j;
         json_t *loss;
         json_array_foreach(json_object_get(report, "losses"), j, loss) {
-            if (number(report, "wall_s") + number(loss, "to_s") < since_s)
+            if (number(report, "wall_s") + number(loss, "to_s") < since_s ||
+                loss_is_counted(night, i, loss))
                 continue;
             double scans = number(loss, "scans");
             study->losses++;
