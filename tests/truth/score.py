@@ -1,0 +1,169 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Scores answers against labels: one result a case, then tables with exact bounds."""
+import collections
+
+import numpy
+from scipy import stats
+
+THRESHOLDS = {
+    "sensitivity": "least share of visible faults that are named",
+    "false-alarms": "greatest share of healthy cases with a fault named",
+    "circuit": "least share of named faults on the right circuit",
+    "contained": "least share of right verdicts whose interval contains the onset",
+    "outcome": "least share of attempts with the right outcome",
+    "shown-right": "least share of verdicts 'shown' that are right",
+}
+
+
+def failed(seed, fault, case, problem):
+    return {"seed": seed, "case": fault, "truth": case.label["fault"], "label": case.label,
+            "answer": "error", "right": False, "problem": problem}
+
+
+def score(seed, fault, case, report):
+    label, verdict = case.label, report["verdict"]
+    named = verdict["fault"] != "nothing-found" and verdict["certainty"] != "cannot-tell"
+    answer = "cannot-tell" if verdict["certainty"] == "cannot-tell" else verdict["fault"]
+    result = {"seed": seed, "case": fault, "truth": label["fault"], "label": label,
+              "answer": answer, "certainty": verdict["certainty"], "candidate": verdict["fault"],
+              "channel": verdict["channel"], "named": named, "observed": verdict["observed"]}
+    if label["fault"] == "nothing-found" or not label["visible"]:
+        result["right"] = not named
+    else:
+        result["right"] = named and verdict["fault"] in label["accept"]
+        result["circuit_right"] = named and verdict["circuit"] == label["circuit"]
+    if label["not_tested"] and not label["visible"]:
+        result["said_not_tested"] = label["not_tested"] in " ".join(map(str, verdict["not_tested"]))
+    if result["right"] and named and label["onset"] is not None and verdict["at_from_s"] is not None:
+        slack = 1.0 / label["rate"]
+        result["contained"] = bool(verdict["at_from_s"] - slack <= label["onset"]
+                                   <= verdict["at_to_s"] + slack)
+        result["width_s"] = verdict["at_to_s"] - verdict["at_from_s"]
+        result["off_s"] = (verdict["at_s"] or verdict["at_from_s"]) - label["onset"]
+    result.update(attempts(case, report["attempts"]))
+    return result
+
+
+def attempts(case, told):
+    """True attempts against told ones: each is matched by its engagement."""
+    outcomes, errors, left = [], [], list(told)
+    for true in case.machine.attempts:
+        near = [one for one in left if abs(one["from_s"] - true.engage) < 0.4]
+        outcomes.append([true.outcome, near[0]["outcome"] if near else "missed"])
+        if near:
+            left.remove(near[0])
+            if true.rpm > 0 and near[0]["rpm"]:
+                errors.append(near[0]["rpm"] / true_rpm(case, true) - 1)
+    outcomes += [["none", one["outcome"]] for one in left]
+    return {"outcomes": outcomes, "rpm_errors": errors}
+
+
+def true_rpm(case, attempt):
+    """Mean speed over whole turns of steady cranking."""
+    machine = case.machine
+    begin, end = attempt.engage + 0.4, attempt.catch or attempt.release
+    if end - begin < 0.2:
+        begin = attempt.engage + 0.1
+    turned = numpy.interp([begin, end], machine.time, machine.angle)
+    return float((turned[1] - turned[0]) / (end - begin) * 60)
+
+
+def share(good, of):
+    """Share with its exact (Clopper-Pearson) 95 % bounds."""
+    if of == 0:
+        return {"good": 0, "of": 0, "share": None, "low": None, "high": None}
+    low = 0.0 if good == 0 else float(stats.beta.ppf(0.025, good, of - good + 1))
+    high = 1.0 if good == of else float(stats.beta.ppf(0.975, good + 1, of - good))
+    return {"good": good, "of": of, "share": good / of, "low": low, "high": high}
+
+
+def share_of(results, key):
+    values = [result[key] for result in results if key in result]
+    return share(sum(values), len(values))
+
+
+def summary(results):
+    healthy = [one for one in results if one["truth"] == "nothing-found"]
+    hidden = [one for one in results if one["truth"] != "nothing-found"
+              and not one["label"]["visible"]]
+    sick = [one for one in results if one["truth"] != "nothing-found" and one["label"]["visible"]]
+    pairs = [pair for one in results for pair in one.get("outcomes", [])]
+    widths = sorted(one["width_s"] for one in results if "width_s" in one)
+    errors = [abs(error) for one in results for error in one.get("rpm_errors", [])]
+    by_fault = {name: share_of([one for one in sick if one["truth"] == name], "right")
+                for name in sorted({one["truth"] for one in sick})}
+    said = [one for one in sick + healthy if one.get("named")]
+    return {
+        "cases": len(results), "seeds": [results[0]["seed"], results[-1]["seed"]],
+        "errors": sum(one["answer"] == "error" for one in results),
+        "sensitivity": share_of(sick, "right"), "by_fault": by_fault,
+        "false-alarms": share(sum(bool(one.get("named")) for one in healthy), len(healthy)),
+        "hidden-right": share_of(hidden, "right"),
+        "hidden-told": share_of(hidden, "said_not_tested"),
+        "circuit": share_of([one for one in sick if one.get("named")], "circuit_right"),
+        "contained": share_of(results, "contained"),
+        "width_s": {"median": widths[len(widths) // 2], "greatest": widths[-1]} if widths else None,
+        "outcome": share(sum(true == told for true, told in pairs), len(pairs)),
+        "rpm_error": {"median": float(numpy.median(errors)), "p95": float(
+            numpy.quantile(errors, 0.95)), "told": len(errors)} if errors else None,
+        "shown-right": share_of([one for one in said if one["certainty"] == "shown"], "right"),
+        "likely-right": share_of([one for one in said if one["certainty"] == "likely"], "right"),
+        "candidate-right": share(sum(one["candidate"] in one["label"]["accept"] for one in sick
+                                     if one["answer"] == "cannot-tell"),
+                                 sum(one["answer"] == "cannot-tell" for one in sick)),
+    }
+
+
+def missed(found, limits):
+    lines = [f"errors: {found['errors']} cases were not judged"] if found["errors"] else []
+    for name, limit in limits.items():
+        value = found[name]["share"]
+        bad = value is None or (value > limit if name == "false-alarms" else value < limit)
+        if bad:
+            lines.append(f"{name}: {value if value is None else round(value, 4)}, limit {limit}")
+    return lines
+
+
+def told(one):
+    if one["of"] == 0:
+        return "none"
+    return (f"{one['good']} of {one['of']} = {100 * one['share']:.1f} % "
+            f"({100 * one['low']:.1f} to {100 * one['high']:.1f} %)")
+
+
+def text(results, found):
+    lines = [f"{found['cases']} cases, seeds {found['seeds'][0]} to {found['seeds'][1]}", "",
+             "truth -> answer"]
+    table = collections.defaultdict(collections.Counter)
+    for one in results:
+        truth = one["truth"] if one["label"]["visible"] else one["truth"] + " (hidden)"
+        table[truth][one["answer"]] += 1
+    for truth in sorted(table):
+        answers = ", ".join(f"{answer} {count}" for answer, count in table[truth].most_common())
+        lines.append(f"  {truth:28s} {answers}")
+    lines += ["", "right, with exact 95 % bounds"]
+    lines += [f"  {name:28s} {told(value)}" for name, value in found["by_fault"].items()]
+    for name in ("sensitivity", "false-alarms", "hidden-right", "hidden-told", "circuit",
+                 "contained", "outcome", "shown-right", "likely-right", "candidate-right"):
+        lines.append(f"  {name.upper():28s} {told(found[name])}")
+    lines += [f"  width of the onset            {found['width_s']}",
+              f"  rpm, relative error           {found['rpm_error']}", "", "wrong cases"]
+    lines += [wrong(one) for one in results if not one["right"] or not one.get("contained", True)
+              or any(true != said for true, said in one.get("outcomes", []))]
+    return "\n".join(lines)
+
+
+def wrong(one):
+    label = one["label"]
+    parts = [f"  seed {one['seed']} {one['case']}"]
+    if not one["right"]:
+        parts.append(f"truth {one['truth']} {label['channel']} ({label['severity']}) at "
+                     f"{label['onset'] and round(label['onset'], 3)}: {one['answer']} "
+                     f"[{one.get('candidate')} {one.get('channel')} {one.get('certainty')}]"
+                     f" {one.get('problem', '')}{one.get('observed') or ''}")
+    if not one.get("contained", True):
+        parts.append(f"onset {label['onset']:.4f} is off by {one['off_s'] * 1000:+.1f} ms, "
+                     f"interval {one['width_s'] * 1000:.1f} ms")
+    parts += [f"outcome {true}: told {said}" for true, said in one.get("outcomes", [])
+              if true != said]
+    return "; ".join(parts)
