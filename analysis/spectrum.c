@@ -87,7 +87,8 @@ static void powers_abreast(const struct spectrum *spectrum, const double *hertz,
     for (int k = 0; k < ABREAST; k++) {
         double square =
             newest[k] * newest[k] + before[k] * before[k] - twice_cosine[k] * newest[k] * before[k];
-        powers[k] = square / (TAPER_POWER * (double)spectrum->count);
+        /* of a silent line rounding may leave less than nothing */
+        powers[k] = fmax(square, 0.0) / (TAPER_POWER * (double)spectrum->count);
     }
 }
 
