@@ -148,8 +148,8 @@ static void fill_attempt(struct work *work, size_t index, struct evidence *evide
                          work->record->to_s, survey_turned(evidence->survey), &attempt->cut_short);
     size_t channel = CHANNEL_NONE;
     evidence->outcome = attempt->outcome;
-    evidence->has_speed = survey_rpm(evidence->survey, &attempt->rpm, &attempt->rpm_low,
-                                     &attempt->rpm_high, &channel);
+    evidence->has_speed = wheel_sensors_rpm(evidence->window, evidence->tracks, &attempt->rpm,
+                                            &attempt->rpm_low, &attempt->rpm_high, &channel);
     if (!evidence->has_speed) {
         attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
         return;

@@ -15,7 +15,7 @@
 
 /* Hysteresis: part of the swing about its middle that counts as neither state. */
 #define HALL_BAND      0.4
-#define INDUCTIVE_BAND 0.2
+#define INDUCTIVE_BAND 0.12
 
 /* A smaller swing is noise; a Hall output swings volts, an inductive one little when slow. */
 #define HALL_LEAST_SWING      1.0

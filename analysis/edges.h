@@ -4,7 +4,7 @@
  *
  * The two states are followed as an envelope of the recent highest and lowest values. An edge
  * counts when the signal has gone from below 30 % to above 70 % of the swing, or back (hysteresis);
- * of an inductive sensor, from below 40 % to above 60 %, for the swing beside a wheel's gap is
+ * of an inductive sensor, from below 44 % to above 56 %, for the swing beside a wheel's gap is
  * three times that of its teeth. Its time is where it crossed the 50 % level, by a straight line
  * between samples (the mid reference level of IEEE Std 181).
  */

@@ -76,6 +76,7 @@ void evidence_free(struct evidence *evidence) {
     for (size_t i = 0; i < EVIDENCE_RIPPLES; i++)
         ripple_free(evidence->ripples[i]);
     free(evidence->pulses);
+    wheel_sensors_free(evidence->window, evidence->tracks);
     survey_free(evidence->survey);
     free(evidence);
 }
@@ -95,7 +96,7 @@ int evidence_push(struct evidence *evidence, const struct record_run *run) {
 
 int evidence_finish(struct evidence *evidence) {
     survey_finish(evidence->survey, evidence->pulses);
-    return 0;
+    return wheel_sensors_follow(evidence->window, evidence->pulses, &evidence->tracks);
 }
 
 bool evidence_stands_still(const struct evidence *evidence) {

@@ -11,14 +11,16 @@
 #include "pulses.h"
 #include "ripple.h"
 #include "survey.h"
+#include "wheel_sensors.h"
 #include "window.h"
 
 #define EVIDENCE_RIPPLES 2
 
 struct evidence {
     const struct window *window;
-    struct survey *survey;  /* every channel by phase, and around each departure */
-    struct pulses **pulses; /* one per channel; NULL: neither a signal nor a command */
+    struct survey *survey;       /* every channel by phase, and around each departure */
+    struct pulses **pulses;      /* one per channel; NULL: neither a signal nor a command */
+    struct wheel_track **tracks; /* one per sensor, once finished; NULL: it has no signal */
     struct ripple *ripples[EVIDENCE_RIPPLES]; /* of the starter's current, of the battery; NULL */
     enum outcome outcome;                     /* of the attempt, once it is known */
     bool has_speed; /* the crank speed is known, from this channel's edges: */

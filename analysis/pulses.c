@@ -126,6 +126,10 @@ double pulses_period_s(const struct pulses *pulses) {
     return pulses->period_s;
 }
 
+double pulses_until_s(const struct pulses *pulses) {
+    return pulses->last_s;
+}
+
 size_t pulses_dropped(const struct pulses *pulses) {
     return pulses->dropped;
 }

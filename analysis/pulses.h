@@ -46,6 +46,9 @@ size_t pulses_after(const struct pulses *pulses, double at_s);
 /* Longest time between two samples of this signal, holes apart; 0: no sample came. */
 double pulses_period_s(const struct pulses *pulses);
 
+/* Time of the newest sample: the signal was watched until then; NAN: no sample came. */
+double pulses_until_s(const struct pulses *pulses);
+
 /* Pulses beyond the most that are kept: an engine that runs for hours in one window. */
 size_t pulses_dropped(const struct pulses *pulses);
 

@@ -5,7 +5,7 @@
 #include "survey.h"
 
 #include "difference.h"
-#include "revolutions.h"
+#include "wheel_learn.h"
 
 #include <errno.h>
 #include <math.h>
@@ -15,7 +15,6 @@
 #define BEFORE_S          0.02 /* so much before a departure is its "before" */
 #define ONSET_S           0.05 /* so much behind its onset belongs to the onset */
 #define SETTLE_S          0.02 /* a supply's capacitors: what follows later is the state while down */
-#define FASTER_S          1.0   /* the speed is taken after the first second of cranking */
 #define FOLLOW_BEFORE_S   1.0   /* of the battery and a feed before the starter engages */
 #define FOLLOW_LEAST_V    0.3   /* a battery that moves less tells nothing of what follows it */
 #define COPY_LEAST_COUNTS 100.0 /* variance of an input that moves */
@@ -24,10 +23,8 @@
 #define OCTAVE            4 /* bins of widths */
 
 struct survey_signal {
-    /* of the cranking, by falling and by rising edges; `later`: behind its first second */
-    struct revolutions all[2], later[2];
-    bool has_wheel;
-    double last_s; /* newest edge; NAN */
+    double edges_a_crank_turn; /* of both directions; 0: the wheel was not given */
+    double last_s;             /* newest edge; NAN */
     double recent[RECENT];
     unsigned recent_count, recent_next;
     struct survey *survey;
@@ -80,12 +77,12 @@ static void fit_signal(struct survey *survey, size_t channel) {
     signal->survey = survey;
     signal->channel = channel;
     signal->last_s = (double)NAN;
-    signal->has_wheel = sensor != CHANNEL_NONE && vehicle->sensors[sensor].wheel.places > 0 &&
-                        vehicle->sensors[sensor].signal == channel;
-    for (int rises = 0; rises < 2 && signal->has_wheel; rises++) {
-        revolutions_init(&signal->all[rises], &vehicle->sensors[sensor]);
-        revolutions_init(&signal->later[rises], &vehicle->sensors[sensor]);
-    }
+    if (sensor == CHANNEL_NONE || vehicle->sensors[sensor].wheel.places == 0 ||
+        vehicle->sensors[sensor].signal != channel)
+        return;
+    double crank_turns = vehicle->sensors[sensor].shaft == SHAFT_CAM ? 2.0 : 1.0;
+    signal->edges_a_crank_turn =
+        2.0 * (double)wheel_given_edges(&vehicle->sensors[sensor].wheel) / crank_turns;
 }
 
 static void init_views(struct survey *survey) {
@@ -207,31 +204,10 @@ static void note_width(struct reading *reading, bool high, double width_s) {
 
 /* Does the engine turn faster than any starter turns it? */
 static bool has_caught(const struct survey_signal *signal) {
-    if (!signal->has_wheel || signal->recent_count < RECENT)
+    if (signal->edges_a_crank_turn == 0.0 || signal->recent_count < RECENT)
         return false;
-    const struct wheel *wheel = &signal->all[0].wheel;
-    double teeth = wheel->places - wheel->missing - wheel->missing_again;
-    double rpm = 60.0 * signal->all[0].crank_turns / (2.0 * teeth * mean_interval(signal));
+    double rpm = 60.0 / (signal->edges_a_crank_turn * mean_interval(signal));
     return rpm >= signal->survey->limits->running_speed;
-}
-
-static void break_turns(struct survey_signal *signal) {
-    for (int rises = 0; rises < 2 && signal->has_wheel; rises++) {
-        revolutions_break(&signal->all[rises]);
-        revolutions_break(&signal->later[rises]);
-    }
-}
-
-static void note_turn(struct survey_signal *signal, const struct pulse *pulse) {
-    if (!signal->has_wheel)
-        return;
-    if (has_caught(signal)) {
-        break_turns(signal);
-        return;
-    }
-    revolutions_edge(&signal->all[pulse->rises], pulse->at_s);
-    if (pulse->at_s - signal->survey->window->engaged_s >= FASTER_S)
-        revolutions_edge(&signal->later[pulse->rises], pulse->at_s);
 }
 
 static void take_pulse(struct survey_signal *signal, const struct pulse *pulse) {
@@ -239,8 +215,6 @@ static void take_pulse(struct survey_signal *signal, const struct pulse *pulse) 
     enum phase phase = window_phase_at(survey->window, pulse->at_s);
     struct reading *reading = reading_of(survey, signal->channel, phase);
     reading->edges++;
-    if (pulse->first_state)
-        break_turns(signal);
     note_edge_at_departures(signal, pulse->at_s);
     if (!isnan(signal->last_s) && !pulse->first_state) {
         double interval_s = pulse->at_s - signal->last_s;
@@ -252,8 +226,6 @@ static void take_pulse(struct survey_signal *signal, const struct pulse *pulse) 
             signal->recent_count++;
     }
     signal->last_s = pulse->at_s;
-    if (phase == PHASE_CRANKING)
-        note_turn(signal, pulse);
 }
 
 void survey_finish(struct survey *survey, struct pulses *const *pulses) {
@@ -297,44 +269,6 @@ bool survey_turned(const struct survey *survey) {
         if (survey->vehicle->channels[i].role == ROLE_SIGNAL &&
             reading_of(survey, i, PHASE_CRANKING)->edges >= 4)
             return true;
-    }
-    return false;
-}
-
-/* Was the signal sampled fast enough for its edges to mean anything while cranking? */
-static bool fast_enough(const struct survey *survey, size_t channel) {
-    const struct reading *reading = reading_of(survey, channel, PHASE_CRANKING);
-    double shortest_s = survey_shortest_state(reading);
-    return shortest_s >= survey->limits->samples_per_state * reading->period_s;
-}
-
-/* Of the two directions the one that shows more whole turns: only one is a tooth's own edge. */
-static const struct revolutions *better(const struct revolutions *pair) {
-    return pair[1].turns >= pair[0].turns ? &pair[1] : &pair[0];
-}
-
-/* Behind the first second: only where enough turns are left to speak for themselves. */
-static bool settled_rpm(const struct revolutions *later, double *rpm, double *slowest,
-                        double *fastest) {
-    return later->turns >= 2 && revolutions_rpm(later, rpm, slowest, fastest);
-}
-
-bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
-                size_t *channel) {
-    const struct vehicle *vehicle = survey->vehicle;
-    for (int pass = 0; pass < 2; pass++) {
-        for (size_t i = 0; i < vehicle->sensor_count; i++) {
-            const struct vehicle_sensor *sensor = &vehicle->sensors[i];
-            bool crank = sensor->shaft == SHAFT_CRANK; /* crank sensors first */
-            if (sensor->signal == CHANNEL_NONE || crank != (pass == 0))
-                continue;
-            const struct survey_signal *signal = &survey->signals[sensor->signal];
-            *channel = sensor->signal;
-            if (signal->has_wheel && fast_enough(survey, sensor->signal) &&
-                (settled_rpm(better(signal->later), rpm, slowest, fastest) ||
-                 revolutions_rpm(better(signal->all), rpm, slowest, fastest)))
-                return true;
-        }
     }
     return false;
 }

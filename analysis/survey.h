@@ -132,9 +132,4 @@ double survey_shortest_state(const struct reading *reading);
 /* The signal had edges while cranking. */
 bool survey_turned(const struct survey *survey);
 
-/* Crank speed from the first sensor that gives it: as revolutions_rpm(); `*channel` is its signal.
- */
-bool survey_rpm(const struct survey *survey, double *rpm, double *slowest, double *fastest,
-                size_t *channel);
-
 #endif

@@ -92,7 +92,7 @@ static bool is_refused(struct finder *finder, double at_s) {
     if (shortest_s >= finder->signal->samples_per_state * finder->signal->period_s)
         return false;
     finder->track->refused++;
-    finder->track->shortest_state_s = fmin(finder->track->shortest_state_s, shortest_s);
+    finder->track->refused_state_s = fmin(finder->track->refused_state_s, shortest_s);
     return true;
 }
 

@@ -32,6 +32,7 @@
 #define SURPRISE       3.0    /* standard deviations: the speed did change */
 #define NODES_OFTEN    4096U  /* kept until the best reading is certain, */
 #define NODES_AT_MOST  65536U /*   or at most so many */
+#define REST           3.0
 #define SILENT_TURNS   1.0
 #define SILENT_SHARES  3.5
 #define NONE           SIZE_MAX
@@ -200,7 +201,7 @@ static void take(struct search *search, const struct reading *from, size_t edge,
                  double share, double log_share) {
     double surprise;
     struct reading made = accept(search, from, edge, further, share, log_share, &surprise);
-    bool leaps = fabs(made.log_turn - from->log_turn) > LEAP && from->variance < 1.0;
+    bool leaps = fabs(made.log_turn - from->log_turn) > LEAP && from->variance < FIRST_VARIANCE;
     size_t at;
     if (leaps || !offer(search, &made, &at))
         return;
@@ -342,6 +343,12 @@ static void end_stretch(struct search *search) {
     search->stretch++;
 }
 
+/* A stretch of one edge only. */
+static void end_stretch_at(struct search *search, size_t edge) {
+    begin_stretch(search, edge);
+    end_stretch(search);
+}
+
 /* The first interval of a stretch sets the speed of each reading. */
 static void second_edge(struct search *search, size_t edge) {
     double interval_s = fmax(search->times[edge] - search->times[edge - 1], 1e-9);
@@ -365,10 +372,31 @@ static bool is_silent(const struct search *search, size_t edge, size_t first) {
     return search->times[edge] - search->times[edge - 1] > wheel_silence_s(search->pattern, turn_s);
 }
 
+/*
+ * Is the first interval of a stretch the rest before it? From rest, the second is shorter by no
+ * more than sqrt(2) + 1 at a constant torque, and by what the shares differ.
+ */
+static bool was_rest(const struct search *search, size_t edge, size_t first) {
+    if (edge != first + 2)
+        return false;
+    const struct wheel_pattern *pattern = search->pattern;
+    double shortest = 1.0;
+    for (size_t i = 0; i < pattern->edges; i++)
+        shortest = fmin(shortest, pattern->share[i]);
+    double before_s = search->times[edge - 1] - search->times[first];
+    double after_s = search->times[edge] - search->times[edge - 1];
+    return before_s > REST * pattern->share[pattern->edges - 1] / shortest * after_s;
+}
+
 static int run(struct search *search, const bool *cut, size_t count) {
     size_t first = 0;
     for (size_t i = 0; i < count && search->error == 0; i++) {
-        if (i == 0 || cut[i] || is_silent(search, i, first)) {
+        if (was_rest(search, i, first) && !cut[i]) {
+            end_stretch_at(search, first);
+            first = i - 1;
+            begin_stretch(search, first);
+            second_edge(search, i);
+        } else if (i == 0 || cut[i] || is_silent(search, i, first)) {
             end_stretch(search);
             first = i;
             begin_stretch(search, i);

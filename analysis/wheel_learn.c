@@ -9,10 +9,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_LEARNT   2048U /* edges looked at */
-#define LEAST_SPAN    8U    /* edges over which the speed is taken out, at least */
-#define UNLIKE_MOST   1.0   /* one interval counts no more than this */
-#define NEARLY        1.3   /* as alike as the best: this many times its unlikeness */
+#define MOST_LEARNT   WHEEL_LEARN_EDGES
+#define LEAST_SPAN    8U  /* edges over which the speed is taken out, at least */
+#define UNLIKE_MOST   1.0 /* one interval counts no more than this */
+#define NEARLY        1.3 /* as alike as the best: this many times its unlikeness */
 #define NEARLY_PLUS   0.01
 #define GIVEN_NEARLY  1.6 /* the same for the count that was given */
 #define GIVEN_PLUS    0.03
@@ -23,6 +23,8 @@
 #define GAP_LEAST     0.6  /* of the gap as given: of a Hall sensor */
 #define GAP_MOST      1.6
 #define NOMINAL       0.35 /* so near to whole pitches, they are that */
+#define ABOUT_ALIKE   0.02 /* of the unlikeness of two directions */
+#define SHARPER       1.2  /* a gap at one go against one at two */
 #define CALM          0.02
 #define WILD          0.25
 #define QUIET         0.01 /* scatter of the logarithm, at least */
@@ -148,27 +150,11 @@ static size_t fewest(const double *unlikeness_of, double *best) {
     return 0;
 }
 
-/* What repeats, whatever the hookup says; 0: nothing. */
-static size_t find_edges(const struct learning *learning, bool *rises) {
-    double best[3];
-    size_t found[3];
-    for (int which = 0; which < 3; which++)
-        found[which] = fewest(learning->unlikeness[which], &best[which]);
-    *rises = best[1] < best[0];
-    size_t edges = found[*rises];
-    if (edges == 0 || !(best[*rises] <= PATTERN_MOST))
-        return 0;
-    /* coded duty: the edges that time are alike, the widths between tell the turn */
-    size_t coded = found[2];
-    if (coded > edges && coded % edges == 0 &&
-        best[2] < CODED_SHARE * learning->unlikeness[2][edges] &&
-        learning->unlikeness[*rises][coded] <= GIVEN_NEARLY * best[*rises] + GIVEN_PLUS)
-        return coded;
-    return edges;
-}
-
-/* Where three turns are most alike: the first interval of the first. */
-static size_t calmest(const struct series *series, size_t edges) {
+/*
+ * Where three turns are most alike: the first interval of the first, and how unlike they are on
+ * average. HUGE_VAL: nothing can be compared.
+ */
+static size_t calmest(const struct series *series, size_t edges, double *unlikeness_there) {
     size_t first;
     size_t count = comparisons(series, edges, &first);
     size_t length = count < 2 * edges ? count : 2 * edges;
@@ -184,6 +170,7 @@ static size_t calmest(const struct series *series, size_t edges) {
             chosen = first + i + 1 - length;
         }
     }
+    *unlikeness_there = count == 0 ? HUGE_VAL : least / (double)length;
     return chosen;
 }
 
@@ -212,11 +199,60 @@ static void settle_shares(double *share, size_t edges) {
     memcpy(share, turned, edges * sizeof *share);
 }
 
+/* The longest part of a turn in three calm turns, in parts of the average one. */
+static double longest_part(const struct series *series, size_t edges, size_t from) {
+    size_t span = span_of(edges);
+    double longest = -HUGE_VAL;
+    for (size_t i = from; i < from + edges && i + 1 + span / 2 < series->count; i++)
+        longest = fmax(longest, series->logs[i] - log_span(series, i, span));
+    return exp(longest) * (double)span;
+}
+
+/*
+ * The direction that times: where its turns are more alike. Where both are about as alike, that
+ * which crosses a gap at one go: beside a gap, an inductive sensor swings back slowly.
+ */
+static bool choose_direction(const struct learning *learning, size_t edges) {
+    double unlikeness_of[2];
+    double longest[2];
+    for (int i = 0; i < 2; i++) {
+        size_t from = calmest(&learning->series[i], edges, &unlikeness_of[i]);
+        longest[i] =
+            isinf(unlikeness_of[i]) ? 0.0 : longest_part(&learning->series[i], edges, from);
+    }
+    if (longest[0] > 0.0 && longest[1] > 0.0 &&
+        fabs(unlikeness_of[1] - unlikeness_of[0]) < ABOUT_ALIKE &&
+        fmax(longest[0], longest[1]) > SHARPER * fmin(longest[0], longest[1]))
+        return longest[1] > longest[0];
+    return unlikeness_of[1] < unlikeness_of[0];
+}
+
+/* What repeats, whatever the hookup says; 0: nothing. */
+static size_t find_edges(const struct learning *learning, bool *rises) {
+    double best[3];
+    size_t found[3];
+    for (int which = 0; which < 3; which++)
+        found[which] = fewest(learning->unlikeness[which], &best[which]);
+    *rises = best[1] < best[0];
+    size_t edges = found[*rises];
+    if (edges == 0 || !(best[*rises] <= PATTERN_MOST))
+        return 0;
+    /* coded duty: the edges that time are alike, the widths between tell the turn */
+    size_t coded = found[2];
+    *rises = choose_direction(learning, edges);
+    if (coded > edges && coded % edges == 0 &&
+        best[2] < CODED_SHARE * learning->unlikeness[2][edges] &&
+        learning->unlikeness[*rises][coded] <= GIVEN_NEARLY * best[*rises] + GIVEN_PLUS)
+        return coded;
+    return edges;
+}
+
 /* Shares over three turns; what scatters, and how the speed wanders, over all. */
 static void measure(const struct series *series, struct wheel_pattern *pattern) {
     size_t edges = pattern->edges;
     size_t span = span_of(edges);
-    size_t from = calmest(series, edges);
+    double unlikeness_there;
+    size_t from = calmest(series, edges, &unlikeness_there);
     double sums[WHEEL_MOST_EDGES] = {0.0};
     unsigned parts[WHEEL_MOST_EDGES] = {0};
     for (size_t i = from; i < from + 3 * edges && i + 1 + span / 2 < series->count; i++) {
@@ -275,18 +311,6 @@ static bool has_mark(const struct wheel_pattern *pattern) {
            (sorted[pattern->edges - 1] > MARK * usual || sorted[0] * MARK < usual);
 }
 
-/* The shares of a wheel as given; where its second gap lies, nobody said. */
-static void nominal(const struct wheel *given, struct wheel_pattern *pattern) {
-    for (size_t i = 0; i < pattern->edges; i++)
-        pattern->share[i] = 1.0 / given->places;
-    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
-    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
-    pattern->scatter = UNKNOWN_NOISE;
-    pattern->restless = WILD;
-    pattern->turn_known = true;
-    pattern->state = given->missing_again > 0 ? WHEEL_TOO_FEW : WHEEL_FOLLOWED;
-}
-
 /* Is the gap of a given wheel there, and as long as it should be? */
 static bool gap_as_given(const struct wheel *given, enum sensor_kind kind,
                          const struct wheel_pattern *pattern) {
@@ -315,7 +339,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
                         enum sensor_kind kind, const double of_given[2],
                         struct wheel_pattern *pattern) {
     pattern->edges = wheel_given_edges(given);
-    pattern->rises = of_given[1] < of_given[0];
+    pattern->rises = choose_direction(learning, pattern->edges);
     if (repeats_otherwise(learning, pattern->edges, of_given[pattern->rises])) {
         pattern->state = WHEEL_NOT_AS_GIVEN;
         pattern->edges = find_edges(learning, &pattern->rises);
@@ -328,6 +352,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     measure(&learning->series[pattern->rises], pattern);
     cut_angles(pattern);
     pattern->turn_known = true;
+    pattern->marked = has_mark(pattern);
     pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED : WHEEL_NOT_AS_GIVEN;
 }
 
@@ -343,8 +368,34 @@ static void learn_free(const struct learning *learning, struct wheel_pattern *pa
     cut_angles(pattern);
     bool coded =
         edges > 1 && learning->unlikeness[2][1] * CODED_SHARE > learning->unlikeness[2][edges];
-    pattern->turn_known = has_mark(pattern) || (coded && edges >= CODED_LEAST);
+    pattern->marked = has_mark(pattern);
+    pattern->turn_known = pattern->marked || (coded && edges >= CODED_LEAST);
     pattern->state = WHEEL_FOLLOWED;
+}
+
+/*
+ * Too few edges to learn a wheel that was given: its shares are what its number says; where its
+ * second gap lies, nobody said. But what repeats with a mark of its own is not that wheel.
+ */
+static void nominal(const struct learning *learning, const struct wheel *given,
+                    struct wheel_pattern *pattern) {
+    struct wheel_pattern other = {.state = WHEEL_TOO_FEW};
+    learn_free(learning, &other);
+    pattern->edges = wheel_given_edges(given);
+    if (other.marked) {
+        pattern->edges = other.edges;
+        pattern->state = WHEEL_NOT_AS_GIVEN;
+        return;
+    }
+    for (size_t i = 0; i < pattern->edges; i++)
+        pattern->share[i] = 1.0 / given->places;
+    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
+    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
+    pattern->scatter = UNKNOWN_NOISE;
+    pattern->restless = WILD;
+    pattern->turn_known = true;
+    pattern->marked = given->missing > 0;
+    pattern->state = given->missing_again > 0 ? WHEEL_TOO_FEW : WHEEL_FOLLOWED;
 }
 
 int wheel_learn(const double *const times[2], const size_t counts[2], const struct wheel *given,
@@ -363,9 +414,8 @@ int wheel_learn(const double *const times[2], const size_t counts[2], const stru
         /* what is known needs less to be seen */
         double of_given[2] = {unlikeness(&learning->series[0], edges, edges / 2 + 1),
                               unlikeness(&learning->series[1], edges, edges / 2 + 1)};
-        made.edges = edges;
         if (isinf(of_given[0]) && isinf(of_given[1]))
-            nominal(given, &made);
+            nominal(learning, given, &made);
         else
             learn_given(learning, given, kind, of_given, &made);
     }

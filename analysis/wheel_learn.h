@@ -14,7 +14,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-#define WHEEL_MOST_EDGES 130 /* of one direction in a turn */
+#define WHEEL_MOST_EDGES  130 /* of one direction in a turn */
+#define WHEEL_LEARN_EDGES 640 /* looked at: more are not learnt from */
 
 enum wheel_state {
     WHEEL_TOO_FEW,      /* edges, for a pattern to be learnt */
@@ -28,6 +29,7 @@ struct wheel_pattern {
     size_t edges;    /* of one direction in a turn, or in what repeats; 0: not known */
     bool rises;      /* the direction that times: the more regular one */
     bool turn_known; /* `edges` are one turn: given so, or one place differs from all others */
+    bool marked;     /* one place differs from all others: a gap, or a tooth too many */
     bool learnt;     /* the shares are measured; false: they are those of the wheel as given */
     double share[WHEEL_MOST_EDGES]; /* of a turn, from edge to edge, as they appear; sum 1 */
     double angle[WHEEL_MOST_EDGES]; /* the same as the wheel is cut, as far as that can be told */

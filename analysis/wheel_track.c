@@ -14,6 +14,7 @@
 
 #define FASTER_S     1.0 /* the speed is taken after the first second of cranking */
 #define LEARN_BEFORE 0.5 /* s before the starter engages: teeth from there on are learnt from */
+#define LEARN_TRIES  3   /* further on, where the beginning teaches nothing */
 #define FEWEST_TURNS 2U
 
 /* The edges of one direction. */
@@ -50,22 +51,42 @@ static int split(const struct wheel_signal *signal, struct direction directions[
     return 0;
 }
 
-/* From the cranking on, where enough follows. */
-static int learn(const struct wheel_signal *signal, const struct direction directions[2],
-                 struct wheel_pattern *pattern) {
+/* Learns from the edges from `from_s` on. */
+static int learn_from(const struct wheel_signal *signal, const struct direction directions[2],
+                      double from_s, struct wheel_pattern *pattern) {
     const double *times[2];
     size_t counts[2];
     for (int i = 0; i < 2; i++) {
         size_t first = 0;
-        while (first < directions[i].count && !isnan(signal->engaged_s) &&
-               directions[i].times[first] < signal->engaged_s - LEARN_BEFORE)
+        while (first < directions[i].count && directions[i].times[first] < from_s)
             first++;
-        if (directions[i].count - first < directions[i].count / 4)
-            first = 0;
         times[i] = directions[i].times + first;
         counts[i] = directions[i].count - first;
     }
     return wheel_learn(times, counts, &signal->wheel, signal->kind, pattern);
+}
+
+/* From the cranking on; where that teaches nothing, further on. */
+static int learn(const struct wheel_signal *signal, const struct direction directions[2],
+                 struct wheel_pattern *pattern) {
+    const struct direction *falling = &directions[0];
+    size_t first = 0;
+    while (first < falling->count && falling->times[first] < signal->engaged_s - LEARN_BEFORE)
+        first++; /* none, where the starter was not seen */
+    if (falling->count - first < falling->count / 4)
+        first = 0;
+    double from_s = first < falling->count ? falling->times[first] - LEARN_BEFORE : signal->from_s;
+    int result = learn_from(signal, directions, from_s, pattern);
+    for (int i = 0; i < LEARN_TRIES && result == 0 && pattern->state != WHEEL_FOLLOWED; i++) {
+        struct wheel_pattern later = {0};
+        first += WHEEL_LEARN_EDGES;
+        if (first + WHEEL_LEARN_EDGES / 4 > falling->count)
+            break;
+        result = learn_from(signal, directions, falling->times[first], &later);
+        if (later.state == WHEEL_FOLLOWED)
+            *pattern = later;
+    }
+    return result;
 }
 
 /* A gap was seen twice: that is needed where the wheel is known by its number alone. */
@@ -98,7 +119,9 @@ static int read_turns(struct wheel_track *track) {
     const struct wheel_step *begun = path->steps;
     for (size_t i = 1; i < path->count; i++) {
         const struct wheel_step *step = &path->steps[i];
-        if (step->stretch != step[-1].stretch || step->tooth - begun->tooth > edges) {
+        bool marks = track->pattern.marked && wheel_place(&track->pattern, step) == 0 &&
+                     wheel_place(&track->pattern, begun) != 0; /* turns end behind the gap */
+        if (step->stretch != step[-1].stretch || step->tooth - begun->tooth > edges || marks) {
             begun = step;
         } else if (step->tooth - begun->tooth == edges) {
             track->turns[track->turn_count++] = (struct wheel_turn){begun->at_s, step->at_s};
@@ -116,6 +139,10 @@ static int read_turns(struct wheel_track *track) {
     return 0;
 }
 
+static double turn_rpm(const struct wheel_track *track, const struct wheel_turn *turn) {
+    return 60.0 * track->crank_turns / (turn->to_s - turn->from_s);
+}
+
 static int by_value(const void *left, const void *right) {
     double a = *(const double *)left;
     double b = *(const double *)right;
@@ -128,7 +155,7 @@ static bool speed_between(struct wheel_track *track, const struct wheel_signal *
     size_t count = 0;
     for (size_t i = 0; i < track->turn_count; i++) {
         const struct wheel_turn *turn = &track->turns[i];
-        double rpm = 60.0 * track->crank_turns / (turn->to_s - turn->from_s);
+        double rpm = turn_rpm(track, turn);
         if (turn->from_s >= from_s && turn->to_s <= signal->released_s &&
             rpm < signal->running_speed)
             scratch[count++] = rpm;
@@ -158,21 +185,32 @@ static int read_speed(struct wheel_track *track, const struct wheel_signal *sign
     return 0;
 }
 
+/* Is an edge of the cranking: between engagement and release, and not faster than a starter turns?
+ * `*turn` goes on with the edges. */
+static bool is_cranked(const struct wheel_track *track, const struct wheel_signal *signal,
+                       double at_s, size_t *turn) {
+    if (isnan(signal->engaged_s) || isnan(signal->released_s))
+        return true;
+    while (*turn < track->turn_count && track->turns[*turn].to_s < at_s)
+        ++*turn;
+    const struct wheel_turn *of = &track->turns[*turn];
+    bool fast = *turn < track->turn_count && of->from_s < at_s &&
+                turn_rpm(track, of) >= signal->running_speed;
+    return at_s >= signal->engaged_s && at_s <= signal->released_s && !fast;
+}
+
 /* The shorter of the usual low and the usual high state while the starter turned, else of all. */
 static int read_states(struct wheel_track *track, const struct wheel_signal *signal) {
     double *widths[2] = {malloc((signal->count + 1) * sizeof(double)),
                          malloc((signal->count + 1) * sizeof(double))};
     size_t counts[2] = {0, 0};
-    bool cranked = !isnan(signal->engaged_s) && !isnan(signal->released_s);
+    size_t turn = 0;
     int result = widths[0] == NULL || widths[1] == NULL ? -ENOMEM : 0;
     for (size_t i = 1; i < signal->count && result == 0; i++) {
         const struct pulse *pulse = &signal->pulses[i];
-        bool watched =
-            !cranked || (pulse->at_s >= signal->engaged_s && pulse->at_s <= signal->released_s);
-        if (watched && !pulse->first_state)
+        if (is_cranked(track, signal, pulse->at_s, &turn) && !pulse->first_state)
             widths[pulse->rises][counts[pulse->rises]++] = pulse->at_s - pulse[-1].at_s;
     }
-    track->shortest_state_s = (double)NAN;
     for (int i = 0; i < 2 && result == 0; i++) {
         qsort(widths[i], counts[i], sizeof(double), by_value);
         if (counts[i] > 0)
@@ -189,7 +227,9 @@ static int follow(struct wheel_track *track, const struct wheel_signal *signal,
                   struct direction directions[2]) {
     int result = learn(signal, directions, &track->pattern);
     const struct direction *direction = &directions[track->pattern.rises];
-    if (result != 0 || track->pattern.state != WHEEL_FOLLOWED)
+    if (result == 0 && track->pattern.state != WHEEL_FOLLOWED)
+        return read_states(track, signal);
+    if (result != 0)
         return result;
     for (size_t i = 1; i < direction->count; i++)
         direction->cut[i] =
@@ -198,10 +238,13 @@ static int follow(struct wheel_track *track, const struct wheel_signal *signal,
                           signal->period_s, &track->path);
     if (result == 0 && !track->pattern.learnt && !is_confirmed(signal, track)) {
         track->pattern.state = WHEEL_TOO_FEW;
-        return 0;
+        wheel_path_free(&track->path);
+        return read_states(track, signal);
     }
     if (result == 0)
         result = read_turns(track);
+    if (result == 0)
+        result = read_states(track, signal);
     if (result == 0)
         result = wheel_events_find(signal, direction->times, direction->count, track);
     return result == 0 ? read_speed(track, signal) : result;
@@ -214,9 +257,8 @@ int wheel_track_new(const struct wheel_signal *signal, struct wheel_track **trac
         return -ENOMEM;
     made->crank_turns = signal->shaft == SHAFT_CAM ? 2.0 : 1.0;
     made->rpm = made->rpm_low = made->rpm_high = (double)NAN;
-    int result = read_states(made, signal);
-    if (result == 0)
-        result = split(signal, directions);
+    made->shortest_state_s = made->refused_state_s = (double)NAN;
+    int result = split(signal, directions);
     if (result == 0)
         result = follow(made, signal, directions);
     for (int i = 0; i < 2; i++) {
@@ -241,7 +283,7 @@ void wheel_track_free(struct wheel_track *track) {
 }
 
 double wheel_track_rate(const struct wheel_track *track, double samples_per_state) {
-    return samples_per_state / track->shortest_state_s;
+    return samples_per_state / fmin(track->shortest_state_s, track->refused_state_s);
 }
 
 bool wheel_track_position(const struct wheel_track *track, double at_s, double *turns,

@@ -65,9 +65,10 @@ struct wheel_track {
     struct wheel_turn *turns;
     size_t event_count;
     struct wheel_event *events;
-    size_t refused;                /* events not claimed: too few samples in a state there, */
-    double shortest_state_s;       /*   which was so short; of the cranking otherwise; NAN */
-    bool has_speed;                /* while the starter turned, by whole turns: */
+    size_t refused;          /* events not claimed: too few samples in a state there, */
+    double refused_state_s;  /*   the shortest of which lasted so long; NAN */
+    double shortest_state_s; /* usual shorter state while the starter turned, else of all; NAN */
+    bool has_speed;          /* while the starter turned, by whole turns: */
     double rpm, rpm_low, rpm_high; /* median, slowest, fastest; NAN without */
 };
 
@@ -78,8 +79,8 @@ int wheel_track_new(const struct wheel_signal *signal, struct wheel_track **trac
 void wheel_track_free(struct wheel_track *track);
 
 /*
- * The rate in samples per second that claims about single pulses need: `samples_per_state` in the
- * shortest state of the signal while cranking. NAN: no state was seen.
+ * The rate in samples per second that would do for all that is claimed or was refused:
+ * `samples_per_state` in the shortest state. NAN: no state was seen.
  */
 double wheel_track_rate(const struct wheel_track *track, double samples_per_state);
 

@@ -739,17 +739,22 @@ static void a_catch_with_the_starter_still_in(void **state) {
     done(sheet, analysis);
 }
 
-/* The wheel was not given: no speed is guessed. */
+/* The wheel was not given: its gap tells the turn; without one, no speed is guessed. */
 static void a_wheel_that_was_not_given(void **state) {
     (void)state;
-    struct scene_leads leads;
-    struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
-    sheet->sensors[leads.sensor].wheel = (struct wheel){0, 0, 0};
-    struct analysis *analysis = scene_analyse(sheet);
-    expect(sheet, analysis, isnan(analysis->attempts[0].rpm), "absent");
-    expect(sheet, analysis, analysis->attempts[0].rpm_source == NULL, "no source");
-    expect(sheet, analysis, analysis->attempts[0].outcome == OUTCOME_DID_NOT_START, "outcome");
-    done(sheet, analysis);
+    for (unsigned missing = 0; missing < 2; missing++) {
+        struct scene_leads leads;
+        struct sheet *sheet = scene_draw(&(struct scene){0}, &leads);
+        sheet->sensors[leads.sensor].wheel = (struct wheel){0, 0, 0};
+        sheet_wheel(sheet, leads.signal, 3.1, 6.0, 36, missing, 190.0, 0.12, 4.98);
+        struct analysis *analysis = scene_analyse(sheet);
+        const struct analysis_attempt *attempt = &analysis->attempts[0];
+        expect(sheet, analysis, missing ? near(attempt->rpm, 190.0, 0.5) : isnan(attempt->rpm),
+               "learnt or absent");
+        expect(sheet, analysis, (attempt->rpm_source == NULL) == (missing == 0), "source");
+        expect(sheet, analysis, attempt->outcome == OUTCOME_DID_NOT_START, "outcome");
+        done(sheet, analysis);
+    }
 }
 
 /* --- Trouble ---------------------------------------------------------------------------- */

@@ -1,9 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * edges_test.c - times of edges between samples, noise, losses; turns of published wheels.
+ * edges_test.c - times of edges between samples, noise, losses; published wheels; turning.
  */
 #include "edges.h"
-#include "revolutions.h"
 #include "turning.h"
 
 #include "cmocka_helper.h"
@@ -178,15 +177,12 @@ static const struct wheel_case wheels[] = {
     {{24, 1, 0}, 76.667, 0.012500, 0.025000},
 };
 
-static void turns_at_200_rpm(void **state) {
+static void teeth_at_200_rpm(void **state) {
     (void)state;
     for (size_t i = 0; i < sizeof wheels / sizeof wheels[0]; i++) {
         const struct wheel_case *of = &wheels[i];
         struct sheet *sheet = sheet_new(20000.0, 0.0, 3.0, 12.0);
         size_t signal = sheet_channel(sheet, "crank", ROLE_SIGNAL, 0.0, 6.0);
-        size_t sensor =
-            sheet_sensor(sheet, "crank", SENSOR_HALL, CHANNEL_NONE, CHANNEL_NONE, signal);
-        sheet->sensors[sensor].wheel = of->wheel;
         sheet_wheel(sheet, signal, 0.0, 3.0, of->wheel.places, of->wheel.missing, 200.0, 0.1, 5.0);
         struct record record = sheet_record(sheet);
         struct edges *edges = NULL;
@@ -196,8 +192,6 @@ static void turns_at_200_rpm(void **state) {
         assert_int_equal(edges_new(&sheet->channels[signal].scale, SENSOR_HALL, &edges), 0);
         while (record.next(record.context, &run) == 1)
             edges_push(edges, run.counts[signal], run.scans, run.time_s, run.period_s, note, notes);
-        struct revolutions revolutions;
-        revolutions_init(&revolutions, &sheet->sensors[sensor]);
         double shortest = 1.0;
         double longest = 0.0;
         double last_s = (double)NAN;
@@ -209,77 +203,14 @@ static void turns_at_200_rpm(void **state) {
             shortest = fmin(shortest, notes->edge[k].at_s - last_s);
             longest = fmax(longest, notes->edge[k].at_s - last_s);
             last_s = notes->edge[k].at_s;
-            revolutions_edge(&revolutions, notes->edge[k].at_s);
         }
         assert_near((double)falls / 3.0, of->pulses_a_second, 0.5);
         assert_near(shortest, of->tooth_s, 6e-5);
         assert_near(longest, of->gap_s, 6e-5);
-        double rpm;
-        double slowest;
-        double fastest;
-        assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-        assert_near(rpm, 200.0, 0.1);
-        assert_near(slowest, 200.0, 0.2);
-        assert_near(fastest, 200.0, 0.2);
         edges_free(edges);
         free(notes);
         sheet_free(sheet);
     }
-}
-
-/* Turns a wheel with edges at given places, `turns` times in a second each. */
-static struct revolutions turn(struct vehicle_sensor sensor, const unsigned *teeth, size_t count,
-                               unsigned places, unsigned turns) {
-    struct revolutions revolutions;
-    revolutions_init(&revolutions, &sensor);
-    for (unsigned turn_number = 0; turn_number < turns; turn_number++) {
-        for (size_t i = 0; i < count; i++)
-            revolutions_edge(&revolutions, turn_number + (double)teeth[i] / places);
-    }
-    return revolutions;
-}
-
-static void a_wheel_with_two_gaps(void **state) {
-    (void)state;
-    /* 12-2-1: gaps of three and of two pitches */
-    const unsigned teeth[] = {0, 1, 2, 3, 6, 7, 8, 9, 11};
-    struct vehicle_sensor sensor = {.wheel = {12, 2, 1}};
-    struct revolutions revolutions = turn(sensor, teeth, 9, 12, 6);
-    double rpm;
-    double slowest;
-    double fastest;
-    assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    assert_near(rpm, 60.0, 1e-6);
-    sensor.shaft = SHAFT_CAM; /* geometry: the cam turns at half the crank's speed */
-    revolutions = turn(sensor, teeth, 9, 12, 6);
-    assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    assert_near(rpm, 120.0, 1e-6);
-}
-
-/* The wrong wheel gives no speed rather than a wrong one; so does a tooth that is lost. */
-static void the_wrong_wheel(void **state) {
-    (void)state;
-    const unsigned teeth[] = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9};
-    double rpm;
-    double slowest;
-    double fastest;
-    struct vehicle_sensor sensor = {.wheel = {12, 2, 0}};
-    struct revolutions revolutions = turn(sensor, teeth, 10, 12, 6);
-    assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    sensor.wheel = (struct wheel){60, 2, 0};
-    revolutions = turn(sensor, teeth, 10, 12, 6);
-    assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    sensor.wheel = (struct wheel){12, 2, 0};
-    revolutions = turn(sensor, teeth, 9, 12, 6); /* the tenth tooth is gone */
-    assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    revolutions = turn(sensor, teeth, 10, 12, 3); /* from gap to gap, counted: one turn will do */
-    assert_true(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    assert_near(rpm, 60.0, 1e-6);
-    revolutions = turn(sensor, teeth, 10, 12, 2); /* but there is no second gap */
-    assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
-    sensor.wheel = (struct wheel){10, 0, 0};
-    revolutions = turn(sensor, teeth, 10, 12, 2); /* nothing confirms one turn without a gap */
-    assert_false(revolutions_rpm(&revolutions, &rpm, &slowest, &fastest));
 }
 
 /* --- Turning ---------------------------------------------------------------------------- */
@@ -317,9 +248,7 @@ int main(void) {
         cmocka_unit_test(a_signal_that_stands_still),
         cmocka_unit_test(nothing_is_made_up_across_a_loss),
         cmocka_unit_test(a_falling_scale),
-        cmocka_unit_test(turns_at_200_rpm),
-        cmocka_unit_test(a_wheel_with_two_gaps),
-        cmocka_unit_test(the_wrong_wheel),
+        cmocka_unit_test(teeth_at_200_rpm),
         cmocka_unit_test(turning_or_not),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
