@@ -4,11 +4,11 @@ import dataclasses
 import zlib
 
 import numpy
-from scipy import fft
 
-import faults
+import board
+import kinds
 import sensors
-from machine import Attempt, Machine, run
+from machine import Attempt, Machine, lag, run
 
 WHEELS = ["60-2", "36-1", "36-2", "24", "24-1", "12-1", "8", "4", "2", "uneven", "36-2-2", "12-3"]
 OUTCOMES = ["started", "did-not-start"]
@@ -29,7 +29,9 @@ class Sensor:
     volts: float = 3.0       # of a winding, at 200 rpm
     dead: numpy.ndarray = None    # the output does not get through
     level: float = None           # and the wire rests here (None: where it was)
-    weaken: numpy.ndarray = None  # share of the swing that is left
+    weaken: float = 1.0           # share of the swing that is left
+    weak_high: bool = False       # the high is weak, not the low
+    jump: numpy.ndarray = None    # of the shaft against the crank, in crank revolutions
 
 
 @dataclasses.dataclass
@@ -49,50 +51,64 @@ class Case:
         self.seed, self.fault = seed, fault
         self.rng = numpy.random.default_rng([seed, zlib.crc32(fault.encode())])
         self.options = {"outcome": str(self.rng.choice(OUTCOMES)), "attempts": 1, "run": {},
-                        "need": set(), "ground_ohms": self.rng.uniform(0.00008, 0.00025)}
+                        "need": set(), "ground_ohms": self.rng.uniform(0.00006, 0.00015)}
         self.label = {"fault": "nothing-found", "accept": ["nothing-found"], "circuit": "none",
                       "sensor": None, "channel": None, "onset": None, "end": None,
-                      "visible": True, "not_tested": None, "severity": None, "detail": fault}
-        worker = faults.FAULTS[fault]()
+                      "visible": True, "not_tested": None, "severity": None, "slack": 0.0}
+        worker = kinds.KINDS[fault]()
         worker.plan(self)
         self.make_machine()
         self.make_outfit()
+        self.make_supply()
+        worker.supplies(self)
         self.make_wires()
         worker.wires(self)
         self.make_channels()
         worker.leads(self)
-        self.finish()
+        if self.options.get("hidden", self.rng.random() < 0.12):
+            self.hide(worker)
+        board.measure(self)
+        self.fill_label()
 
     # ---------------------------------------------------------------- what happens
     def make_machine(self):
         rng, options = self.rng, self.options
         rate = float(options.get("rate") or rng.choice([2000, 2500, 4000, 5000, 5000, 8000, 10000]))
-        rpm = options.get("rpm") or float(rng.uniform(130, 240))
+        rpm = options["rpm"] if "rpm" in options else float(rng.uniform(130, 240))
         key_on = rng.uniform(0.6, 1.5)
         at = key_on + rng.uniform(1.2, 2.5)
         attempts = []
-        for _ in range(options["attempts"]):
-            outcome = options["outcome"]
-            length = rng.uniform(2.2, 4.5)
-            attempt = Attempt(at, at + length, outcome, rpm)
-            if outcome == "released-early":
-                attempt.release = at + rng.uniform(0.4, 0.8)
-            if outcome.startswith("started"):
-                attempt.catch = attempt.release - rng.uniform(0.15, 0.5)
-            if outcome == "started-then-stopped":
-                attempt.stop = attempt.release + rng.uniform(2.0, 3.0)
-            attempts.append(attempt)
-            at = attempt.release + rng.uniform(3.0, 4.0)
+        for index in range(options["attempts"]):
+            outcome = options.get("first") if index + 1 < options["attempts"] else options["outcome"]
+            attempts.append(self.make_attempt(at, outcome, rpm))
+            at = attempts[-1].release + rng.uniform(3.0, 4.0)
         end = (attempts[-1].stop or attempts[-1].release) + rng.uniform(3.0, 4.5)
         key_off = end + 10
-        if rng.random() < 0.5 and "started" != options["outcome"]:
+        if "keyed_off" in options:
+            key_off = attempts[-1].stop = attempts[-1].release + options["keyed_off"]
+            end = key_off + 1.5
+        elif "cut" in options:
+            end = at = attempts[-1].engage + options["cut"]
+        elif rng.random() < 0.5 and options["outcome"] != "started":
             key_off = end - rng.uniform(0.4, 1.2)
         system = options.get("system") or (24 if rng.random() < 0.15 else 12)
         time = numpy.arange(int(end * rate)) / rate
         self.machine = Machine(time, rate, system, int(rng.choice([3, 4, 4, 4, 5, 6, 8])), key_on,
                                key_off, attempts)
-        run(self.machine, rng, **options["run"])
+        run(self.machine, rng, bounces=options.get("bounces", ()),
+            extra=options.get("extra", ()), **options["run"])
         self.main = attempts[-1]
+
+    def make_attempt(self, at, outcome, rpm):
+        rng = self.rng
+        attempt = Attempt(at, at + self.options.get("length", rng.uniform(2.2, 4.5)), outcome, rpm)
+        if outcome == "released-early":
+            attempt.release = at + rng.uniform(0.4, 0.8)
+        if outcome.startswith("started"):
+            attempt.catch = attempt.release - rng.uniform(0.15, 0.5)
+        if outcome == "started-then-stopped":
+            attempt.stop = attempt.release + rng.uniform(2.0, 3.0)
+        return attempt
 
     # ---------------------------------------------------------------- what is watched
     def make_outfit(self):
@@ -101,13 +117,14 @@ class Case:
         names = ["crank", "cam", "cam-exhaust", "crank-rear"][:count]
         shared_feed = count > 1 and rng.random() < 0.4
         shared_return = count > 1 and rng.random() < 0.4
-        kinds = ["battery", "5", "5", "5", "8"] + (["9", "10"] if self.machine.system == 24 else [])
-        nominal = str(rng.choice(kinds))
+        voltages = ["battery", "5", "5", "5", "8"] + (["9", "10"] if self.machine.system == 24 else [])
+        nominal = options.get("nominal") or str(rng.choice(voltages))
         self.sensors, self.nominals = [], {}
-        for name in names:
+        for index, name in enumerate(names):
             kind = options.get("kind") or ("inductive" if rng.random() < 0.2 else "hall")
             shaft = "crank" if name.startswith("crank") else "cam"
-            wheel = self.choose_wheel(shaft)
+            given = options.get("wheel") if index == 0 else None
+            wheel = given or self.choose_wheel(shaft)
             feed = None
             if kind == "hall":
                 feed = "sensor-feed" if shared_feed else name + "-feed"
@@ -135,10 +152,14 @@ class Case:
         return float(5) if nominal != "battery" or rng.random() < 0.7 else "battery"
 
     # ---------------------------------------------------------------- what the wires do
-    def make_wires(self):
-        rng, machine = self.rng, self.machine
+    def make_supply(self):
+        machine = self.machine
         self.lift = machine.current * self.options["ground_ohms"]
-        self.supply = numpy.where(machine.key, machine.battery - rng.uniform(0.1, 0.4), 0.0)
+        self.supply = numpy.where(machine.key, machine.battery - self.rng.uniform(0.1, 0.4), 0.0)
+
+    def make_wires(self):
+        """Feeds rise and fall within milliseconds: each has a capacitor behind its regulator."""
+        rng, machine = self.rng, self.machine
         self.feeds = {}
         for name, nominal in self.nominals.items():
             if nominal == "battery":
@@ -146,7 +167,8 @@ class Case:
             else:
                 level = numpy.minimum(float(nominal) * (1 + rng.uniform(-0.006, 0.006)) + self.lift,
                                       self.supply - rng.uniform(0.3, 0.7))
-            self.feeds[name] = numpy.maximum(numpy.where(machine.key, level, 0), 0)
+            level = numpy.maximum(numpy.where(machine.key, level, 0), 0)
+            self.feeds[name] = lag(level, 0.002, machine.rate)
         self.returns = {}
         for sensor in self.sensors:
             own = rng.uniform(0.004, 0.02) if sensor.kind == "hall" else 0.002
@@ -162,18 +184,22 @@ class Case:
 
     def signal_of(self, sensor):
         """The signal wire, and whether the control unit still sees the sensor work."""
-        turns = self.machine.angle / (2 if sensor.shaft == "cam" else 1)
+        turns = self.machine.angle + (0 if sensor.jump is None else sensor.jump)
+        turns = turns / (2 if sensor.shaft == "cam" else 1)
         low_side, moving = self.returns[sensor.low_side], numpy.ones(len(turns), dtype=bool)
-        weaken = 1.0 if sensor.weaken is None else sensor.weaken
         if sensor.kind == "inductive":
             speed = self.machine.speed / (2 if sensor.shaft == "cam" else 1)
-            wire = low_side + weaken * sensors.winding(turns, sensor.windows, speed, sensor.volts)
+            wire = low_side + sensor.weaken * sensors.winding(turns, sensor.windows, speed, sensor.volts)
         else:
             tooth = sensors.at_tooth(turns, sensor.windows)
             high = self.pulled_up_to(sensor)
             wire, moving = sensors.hall_output(tooth, self.feeds[sensor.feed], low_side, high,
                                                sensor.drop)
-            wire = high - (high - wire) * weaken
+            if sensor.weak_high:
+                high = low_side + (high - low_side) * sensor.weaken
+                wire = numpy.minimum(wire, numpy.maximum(high, 0))
+            else:
+                wire = high - (high - wire) * sensor.weaken
         if sensor.dead is not None:
             rest = low_side + sensor.drop if sensor.level == 0 else (
                 low_side if sensor.kind == "inductive" else self.pulled_up_to(sensor))
@@ -183,6 +209,8 @@ class Case:
 
     def commands(self, seen):
         """An injector: pulled low once a cycle while the control unit sees the crank turn."""
+        if self.options.get("mute"):
+            return self.supply
         machine = self.machine
         cycle = machine.angle / 2 + 0.3
         fires = (cycle % 1.0) < 0.006 * numpy.maximum(machine.speed, 60) / 120
@@ -206,7 +234,8 @@ class Case:
             if crank_seen is None:
                 crank_seen = moving
             span = (-30, 30) if sensor.kind == "inductive" else (
-                (-1, top) if sensor.pull_up == "battery" else (-0.5, 6.5))
+                (-1, top) if "battery" in (sensor.pull_up, self.nominals[sensor.feed]) else
+                (-0.5, max(6.5, float(self.nominals[sensor.feed]) * 1.2)))
             self.add(sensor.signal, "signal", wire, *span)
         requested = sum((machine.time > attempt.engage - 0.03) & (machine.time < attempt.release)
                         for attempt in machine.attempts) > 0
@@ -217,6 +246,8 @@ class Case:
             "start-request": (numpy.where(requested, machine.battery - 0.3, 0), -1, top),
             "command": (self.commands(crank_seen), -1, top),
             "reference": (numpy.full(len(machine.time), 2.5), -0.5, 6)}
+        if self.options.get("unseen"):
+            extras["start-request"] = (0 * machine.time, -1, top)
         for role, (values, lowest, highest) in extras.items():
             if role in self.roles:
                 lines = ["nominal = 2.5"] if role == "reference" else []
@@ -229,55 +260,23 @@ class Case:
     def channel(self, name):
         return next((channel for channel in self.channels if channel.name == name), None)
 
-    # ---------------------------------------------------------------- the board, the files
-    def finish(self):
-        rng = self.rng
-        bits = int(self.options.get("bits") or rng.choice([10, 12, 12, 12, 14, 16]))
-        for channel in self.channels:
-            step = (channel.highest - channel.lowest) / 2 ** bits
-            size, padded = len(channel.values), fft.next_fast_len(len(channel.values), real=True)
-            white = rng.normal(0, max(0.6 * step, rng.uniform(0.0005, 0.002)
-                                      * (channel.highest - channel.lowest) / 6), size)
-            pink = fft.irfft(fft.rfft(rng.normal(0, 1, padded))
-                                   / numpy.sqrt(numpy.arange(padded // 2 + 1) + 1), padded)[:size]
-            noisy = channel.values + white + 0.7 * step * pink / pink.std()
-            codes = numpy.rint((noisy - channel.lowest) / step)
-            channel.codes = numpy.clip(codes, 0, 2 ** bits - 1).astype(int)
-            channel.step = step
-        self.label["attempts"] = [dataclasses.asdict(attempt) for attempt in self.machine.attempts]
-        self.label["rate"], self.label["bits"] = self.machine.rate, bits
+    # ---------------------------------------------------------------- what is true
+    def hide(self, worker):
+        """Takes away what would show the fault: then it must not be named."""
+        taken = [channel for channel in self.channels if channel.role in worker.hide]
+        if not taken or self.label["fault"] == "nothing-found":
+            return
+        self.channels = [channel for channel in self.channels if channel not in taken]
+        self.label.update(visible=False, not_tested=worker.hide[0],
+                          hidden_also=list(worker.hidden_also))
+
+    def fill_label(self):
+        told = [dataclasses.asdict(attempt) for attempt in self.machine.attempts]
+        for attempt in told:
+            attempt["outcomes"] = [attempt["outcome"]]
+        if "cut" in self.options:
+            told[-1]["outcomes"] = ["unknown"]
+        silent = self.label.get("silent") and not self.channel("start-request")
+        self.label["attempts"] = [] if self.options.get("unseen") or silent else told
+        self.label["rate"] = self.machine.rate
         self.label["channels"] = [channel.name for channel in self.channels]
-
-    def hookup(self):
-        machine = self.machine
-        lines = ["[vehicle]", f"name = case {self.seed}", f"cylinders = {machine.cylinders}",
-                 f"system = {self.options.get('said_system', machine.system)}",
-                 "ground = battery-negative", ""]
-        for channel in self.channels:
-            lines += [f"[channel {channel.name}]", f"role = {channel.role}", *channel.lines, ""]
-        there = {channel.name for channel in self.channels}
-        for sensor in self.sensors:
-            if sensor.signal not in there:
-                continue
-            lines += [f"[sensor {sensor.name}]", f"kind = {sensor.kind}",
-                      f"signal = {sensor.signal}", f"shaft = {sensor.shaft}"]
-            lines += [f"return = {sensor.low_side}"] if sensor.low_side in there else []
-            lines += [f"feed = {sensor.feed}"] if sensor.feed in there else []
-            if sensor.kind == "hall" and (sensor.pull_up != "feed" or sensor.feed in there):
-                lines += [f"pull-up = {sensor.pull_up}"]
-            if sensor.wheel.replace("-", "").isdigit() and self.seed % 3 == 0:
-                lines += [f"wheel = {sensor.wheel}"]
-            lines += [""]
-        return "\n".join(lines)
-
-    def write(self, csv_path, hookup_path):
-        columns = [[f"{time:.6f}" for time in self.machine.time]]
-        for channel in self.channels:
-            low, high = channel.codes.min(), channel.codes.max()
-            texts = [f"{channel.lowest + code * channel.step:.5f}" for code in range(low, high + 1)]
-            columns.append([texts[code] for code in (channel.codes - low).tolist()])
-        with open(csv_path, "w", encoding="ascii") as file:
-            file.write(",".join(["time_s"] + [channel.name for channel in self.channels]) + "\n")
-            file.write("\n".join(map(",".join, zip(*columns))) + "\n")
-        with open(hookup_path, "w", encoding="ascii") as file:
-            file.write(self.hookup())

@@ -48,8 +48,8 @@ def mean_speed(attempt, time, rng):
     speed = numpy.zeros_like(time)
     if attempt.rpm <= 0:
         return speed
-    run_up, run_down, idle = rng.uniform(0.06, 0.14), rng.uniform(0.3, 0.6), rng.uniform(700, 1000)
-    begin = attempt.engage + rng.uniform(0.02, 0.045)
+    run_up, run_down, idle = rng.uniform(0.05, 0.09), rng.uniform(0.3, 0.6), rng.uniform(700, 1000)
+    begin = attempt.engage + rng.uniform(0.02, 0.035)
     cranking = attempt.rpm * -numpy.expm1(-numpy.maximum(time - begin, 0) / run_up)
     ends = attempt.release
     if attempt.catch is not None:
@@ -94,8 +94,14 @@ def starter_current(machine, locked, load):
 
 
 def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=None,
-        charging=0.8, charge_to=None):
-    """Fills speed, angle, current and battery. `charging`: seconds from catching to charging."""
+        charging=0.8, charge_to=None,
+        bounces=(), extra=(), stuck=None):
+    """Fills speed, angle, current and battery.
+
+    `charging`: seconds from catching to charging. `bounces`: (after key-on, length) without key.
+    `extra`: (after key-on, length, amperes) of other loads. `stuck`: amperes into a starter that
+    does not turn.
+    """
     twice = machine.system / 12
     depth = rng.uniform(0.08, 0.25) if depth is None else depth
     load = rng.uniform(130, 200) if load is None else load
@@ -105,10 +111,19 @@ def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=
     charge_to = rng.uniform(13.9, 14.5) * twice if charge_to is None else charge_to
     time = machine.time
     machine.key = (time >= machine.key_on) & (time < machine.key_off)
+    for after, length in bounces:
+        machine.key &= (time < machine.key_on + after) | (time >= machine.key_on + after + length)
     mean = sum(mean_speed(attempt, time, rng) for attempt in machine.attempts)
     compressions(machine, mean, depth, rng)
     machine.current = starter_current(machine, locked, load)
     loads = lag(machine.key * rng.uniform(4, 15) + rng.uniform(0, 2), 0.02, machine.rate)
+    if stuck is not None:
+        engaged = sum((time >= one.engage) & (time < one.release) for one in machine.attempts) > 0
+        machine.current = lag(engaged * stuck, 0.004, machine.rate)
+    for after, length, amperes in extra:
+        begin = machine.key_on + after
+        loads = loads + lag(((time >= begin) & (time < begin + length)) * amperes, 0.02,
+                            machine.rate)
     drawn = machine.current + loads
     machine.battery = rest - resistance * (0.75 * drawn + 0.25 * lag(drawn, 0.6, machine.rate))
     for attempt in machine.attempts:

@@ -11,16 +11,17 @@ import sys
 import tempfile
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
-import cases    # noqa: E402
-import faults   # noqa: E402
-import score    # noqa: E402
+import board   # noqa: E402
+import cases   # noqa: E402
+import kinds   # noqa: E402
+import score   # noqa: E402
 
 HEALTHY_SHARE = 0.3
 
 
 def fault_of(seed, index, only):
     """Which fault a case has: healthy look-alikes take their share, the others take turns."""
-    names = [name for name in faults.FAULTS if not only or only in name]
+    names = [name for name in kinds.KINDS if not only or only in name]
     if only:
         return names[index % len(names)]
     healthy = [name for name in names if name.startswith("healthy")]
@@ -44,7 +45,7 @@ def judge(job):
     base = pathlib.Path(folder) / f"{seed}-{fault}"
     paths = {kind: base.with_name(base.name + "." + kind) for kind in ("csv", "hookup", "crank")}
     case = cases.Case(seed, fault)
-    case.write(paths["csv"], paths["hookup"])
+    board.write(case, paths["csv"], paths["hookup"])
     base.with_name(base.name + ".label.json").write_text(json.dumps(case.label, indent=1))
     try:
         ask(binary, "import", paths["csv"], "--hookup", paths["hookup"], "--out", paths["crank"])

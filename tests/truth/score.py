@@ -28,28 +28,28 @@ def score(seed, fault, case, report):
               "answer": answer, "certainty": verdict["certainty"], "candidate": verdict["fault"],
               "channel": verdict["channel"], "named": named, "observed": verdict["observed"]}
     if label["fault"] == "nothing-found" or not label["visible"]:
-        result["right"] = not named
+        result["right"] = not named or verdict["fault"] in label.get("hidden_also", [])
     else:
         result["right"] = named and verdict["fault"] in label["accept"]
         result["circuit_right"] = named and verdict["circuit"] == label["circuit"]
     if label["not_tested"] and not label["visible"]:
         result["said_not_tested"] = label["not_tested"] in " ".join(map(str, verdict["not_tested"]))
     if result["right"] and named and label["onset"] is not None and verdict["at_from_s"] is not None:
-        slack = 1.0 / label["rate"]
+        slack = max(label["slack"], 1.0 / label["rate"])
         result["contained"] = bool(verdict["at_from_s"] - slack <= label["onset"]
                                    <= verdict["at_to_s"] + slack)
         result["width_s"] = verdict["at_to_s"] - verdict["at_from_s"]
         result["off_s"] = (verdict["at_s"] or verdict["at_from_s"]) - label["onset"]
-    result.update(attempts(case, report["attempts"]))
+    result.update(attempts(case, label, report["attempts"]))
     return result
 
 
-def attempts(case, told):
+def attempts(case, label, told):
     """True attempts against told ones: each is matched by its engagement."""
     outcomes, errors, left = [], [], list(told)
-    for true in case.machine.attempts:
+    for true, allowed in zip(case.machine.attempts, label["attempts"]):
         near = [one for one in left if abs(one["from_s"] - true.engage) < 0.4]
-        outcomes.append([true.outcome, near[0]["outcome"] if near else "missed"])
+        outcomes.append([allowed["outcomes"][0], near[0]["outcome"] if near else "missed"])
         if near:
             left.remove(near[0])
             if true.rpm > 0 and near[0]["rpm"]:

@@ -18,7 +18,8 @@ def wheel_windows(wheel, rng):
     for index, gap in enumerate(gaps):
         last = places * (index + 1) // len(gaps)
         missing |= set(range(last - gap, last))
-    return [((tooth + 0.1) / places, duty / places) for tooth in range(places)
+    mounted = rng.uniform(0, 1)
+    return [(tooth / places + mounted, duty / places) for tooth in range(places)
             if tooth not in missing]
 
 
@@ -32,9 +33,13 @@ def at_tooth(turns, windows):
 
 
 def hall_output(tooth, feed, low_side, pull_up, drop):
-    """An open-collector output; without some 3 V across it the sensor lets go."""
+    """An open-collector output; without some 3 V across it the sensor lets go.
+
+    A foot that floats above the output lifts it through the substrate's diode.
+    """
     powered = feed - low_side > 3.0
-    return numpy.where(tooth & powered, low_side + drop, pull_up), powered
+    idle = numpy.where(powered, pull_up, numpy.maximum(pull_up, low_side - 0.7))
+    return numpy.where(tooth & powered, low_side + drop, idle), powered
 
 
 def winding(turns, windows, speed, volts_at_200, resolution=20000):

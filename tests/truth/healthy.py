@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Vehicles without a fault in any watched circuit that look as if they had one."""
+import numpy
+
+from worker import Worker
+
+
+class Loads(Worker):
+    """Glow plugs, lamps and a heater with key-on; one in three is never cranked."""
+    def plan(self, case):
+        rng = case.rng
+        case.options["extra"] = [(rng.uniform(0.05, 0.4), rng.uniform(0.4, 1.0),
+                                  rng.uniform(20, 80)) for _ in range(3)]
+        if rng.random() < 0.33:
+            case.options.update(outcome="did-not-crank", rpm=0.0, unseen=True)
+
+
+class Charger(Worker):
+    """A jump pack or charger: the battery rests where a running engine would hold it."""
+    def plan(self, case):
+        twice = 2 if case.rng.random() < 0.3 else 1
+        case.options["system"] = 12 * twice
+        case.options["run"] = {"rest": case.rng.uniform(13.3, 14.2) * twice,
+                               "resistance": case.rng.uniform(0.003, 0.006) * twice}
+
+
+class LateCharging(Worker):
+    """Started, and the alternator waits longer than the record lasts."""
+    def plan(self, case):
+        case.options.update(outcome="started", run={"charging": 30.0})
+
+
+class Cold(Worker):
+    """Slow in the cold, and fine."""
+    def plan(self, case):
+        load = case.rng.uniform(200, 250)
+        case.options.update(rpm=case.rng.uniform(95, 115), ground_ohms=0.00012, run={
+            "load": load, "locked": load * 2.4, "rest": 12.5, "resistance": 0.007}, system=12)
+
+
+class KeyBounce(Worker):
+    """The key's contact bounces before the starter is asked for."""
+    def plan(self, case):
+        case.options["bounces"] = [(case.rng.uniform(0.1, 0.5), case.rng.uniform(0.005, 0.03))
+                                   for _ in range(2)]
+
+
+class ReleasedEarly(Worker):
+    """The driver let go too soon."""
+    def plan(self, case):
+        case.options["outcome"] = "released-early"
+
+
+class RecordEnds(Worker):
+    """The record stops while the starter turns: nobody knows how it went on."""
+    def plan(self, case):
+        case.options.update(outcome="did-not-start", cut=case.rng.uniform(1.3, 2.0))
+
+
+class ReturnSurge(Worker):
+    """Returns rise to 200 to 290 mV in the first moment, as the trade allows."""
+    def wires(self, case):
+        time, top = case.machine.time, case.rng.uniform(0.2, 0.27)
+        surge = (time >= case.main.engage + 0.002) & (time < case.main.engage + 0.09)
+        for name, level in case.returns.items():
+            case.returns[name] = numpy.where(surge, top, level)
+
+
+class InrushDip(Worker):
+    """A feed dips for less than 50 ms as the starter engages."""
+    def wires(self, case):
+        time, engage = case.machine.time, case.main.engage
+        length, share = case.rng.uniform(0.01, 0.035), case.rng.uniform(0.7, 0.9)
+        for name, level in case.feeds.items():
+            dip = (time >= engage + 0.004) & (time < engage + 0.004 + length)
+            case.feeds[name] = numpy.where(dip, level * share, level)
+
+
+class ToothGap(Worker):
+    """Wheels with gaps that look like missing pulses."""
+    def plan(self, case):
+        case.options["wheel"] = str(case.rng.choice(["12-1", "12-3", "36-1", "24-1", "36-2-2",
+                                                     "4-1"]))
+
+
+class Noisy(Worker):
+    """Everything is noisy, within reason."""
+    def plan(self, case):
+        case.options["noise"] = case.rng.uniform(2.0, 3.0)
+
+
+class StoppedAgain(Worker):
+    """Started, and died: for want of fuel, not of anything watched."""
+    def plan(self, case):
+        case.options["outcome"] = "started-then-stopped"
+
+
+class KeyedOff(Worker):
+    """Started, ran, and was switched off: feeds fall to 0 V with the key."""
+    def plan(self, case):
+        case.options.update(outcome="started", keyed_off=case.rng.uniform(5.8, 7.0))
+
+
+class TwoAttempts(Worker):
+    """One that failed, one that started."""
+    def plan(self, case):
+        case.options.update(attempts=2, outcome="started", first="did-not-start")
+
+
+class PlainStart(Worker):
+    def plan(self, case):
+        case.options["outcome"] = "started"
+
+
+class PlainFailure(Worker):
+    """No fuel: cranks, does not start, and every watched circuit is good."""
+    def plan(self, case):
+        case.options["outcome"] = "did-not-start"
+
+
+KINDS = {"healthy-start": PlainStart, "healthy-failure": PlainFailure, "healthy-loads": Loads,
+         "healthy-charger": Charger, "healthy-late-charging": LateCharging, "healthy-cold": Cold,
+         "healthy-key-bounce": KeyBounce, "healthy-released-early": ReleasedEarly,
+         "healthy-record-ends": RecordEnds, "healthy-return-surge": ReturnSurge,
+         "healthy-inrush-dip": InrushDip, "healthy-tooth-gap": ToothGap, "healthy-noisy": Noisy,
+         "healthy-stopped-again": StoppedAgain, "healthy-keyed-off": KeyedOff,
+         "healthy-two-attempts": TwoAttempts}
