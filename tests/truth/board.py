@@ -15,7 +15,8 @@ def measure(case):
         size = len(channel.values)
         padded = fft.next_fast_len(size, real=True)
         white = rng.normal(0, max(0.6 * channel.step, rng.uniform(0.0005, 0.002) * span / 6), size)
-        spectrum = fft.rfft(rng.normal(0, 1, padded)) / numpy.sqrt(numpy.arange(padded // 2 + 1) + 1)
+        fall = numpy.sqrt(numpy.arange(padded // 2 + 1) + 1)
+        spectrum = fft.rfft(rng.normal(0, 1, padded)) / fall
         pink = fft.irfft(spectrum, padded)[:size]
         noisy = channel.values + more * (white + 0.7 * channel.step * pink / pink.std())
         codes = numpy.rint((noisy - channel.lowest) / channel.step)

@@ -7,11 +7,13 @@ import numpy
 
 import board
 import kinds
+import recordings
 import sensors
 from machine import Attempt, Machine, lag, run
 
 WHEELS = ["60-2", "36-1", "36-2", "24", "24-1", "12-1", "8", "4", "2", "uneven", "36-2-2", "12-3"]
 OUTCOMES = ["started", "did-not-start"]
+RATES = [2000, 2500, 4000, 5000, 5000, 8000, 10000]
 
 
 @dataclasses.dataclass
@@ -31,6 +33,7 @@ class Sensor:
     level: float = None           # and the wire rests here (None: where it was)
     weaken: float = 1.0           # share of the swing that is left
     weak_high: bool = False       # the high is weak, not the low
+    recorded: numpy.ndarray = None  # high or low, by a real engine
     jump: numpy.ndarray = None    # of the shaft against the crank, in crank revolutions
 
 
@@ -57,6 +60,7 @@ class Case:
                       "visible": True, "not_tested": None, "severity": None, "slack": 0.0}
         worker = kinds.KINDS[fault]()
         worker.plan(self)
+        self.recording = recordings.choose(fault, self.options, self.rng)
         self.make_machine()
         self.make_outfit()
         self.make_supply()
@@ -73,15 +77,18 @@ class Case:
     # ---------------------------------------------------------------- what happens
     def make_machine(self):
         rng, options = self.rng, self.options
-        rate = float(options.get("rate") or rng.choice([2000, 2500, 4000, 5000, 5000, 8000, 10000]))
+        rate = float(options.get("rate") or rng.choice(RATES))
         rpm = options["rpm"] if "rpm" in options else float(rng.uniform(130, 240))
         key_on = rng.uniform(0.6, 1.5)
         at = key_on + rng.uniform(1.2, 2.5)
         attempts = []
         for index in range(options["attempts"]):
-            outcome = options.get("first") if index + 1 < options["attempts"] else options["outcome"]
+            last = index + 1 == options["attempts"]
+            outcome = options["outcome"] if last else options["first"]
             attempts.append(self.make_attempt(at, outcome, rpm))
             at = attempts[-1].release + rng.uniform(3.0, 4.0)
+        if self.recording:
+            attempts = [self.recording.attempt(options["outcome"])]
         end = (attempts[-1].stop or attempts[-1].release) + rng.uniform(3.0, 4.5)
         key_off = end + 10
         if "keyed_off" in options:
@@ -91,12 +98,14 @@ class Case:
             end = at = attempts[-1].engage + options["cut"]
         elif rng.random() < 0.5 and options["outcome"] != "started":
             key_off = end - rng.uniform(0.4, 1.2)
+        if self.recording and options["outcome"] == "started":
+            end = self.recording.edges[-1]
         system = options.get("system") or (24 if rng.random() < 0.15 else 12)
         time = numpy.arange(int(end * rate)) / rate
         self.machine = Machine(time, rate, system, int(rng.choice([3, 4, 4, 4, 5, 6, 8])), key_on,
                                key_off, attempts)
         run(self.machine, rng, bounces=options.get("bounces", ()),
-            extra=options.get("extra", ()), **options["run"])
+            extra=options.get("extra", ()), recording=self.recording, **options["run"])
         self.main = attempts[-1]
 
     def make_attempt(self, at, outcome, rpm):
@@ -117,7 +126,8 @@ class Case:
         names = ["crank", "cam", "cam-exhaust", "crank-rear"][:count]
         shared_feed = count > 1 and rng.random() < 0.4
         shared_return = count > 1 and rng.random() < 0.4
-        voltages = ["battery", "5", "5", "5", "8"] + (["9", "10"] if self.machine.system == 24 else [])
+        voltages = ["battery", "5", "5", "5", "8"]
+        voltages += ["9", "10"] if self.machine.system == 24 else []
         nominal = options.get("nominal") or str(rng.choice(voltages))
         self.sensors, self.nominals = [], {}
         for index, name in enumerate(names):
@@ -134,6 +144,9 @@ class Case:
                 name, kind, shaft, wheel, sensors.wheel_windows(wheel, rng), feed, low_side,
                 name + "-signal", self.choose_pull_up(nominal, rng), rng.uniform(0.06, 0.2),
                 volts=rng.uniform(2, 6)))
+            if self.recording:
+                self.sensors[-1].wheel = "uneven"
+                self.sensors[-1].recorded = self.recording.level(index, self.machine.time)
         chance = {"starter-current": 0.5, "supply": 0.35, "ground": 0.35, "ignition": 0.3,
                   "start-request": 0.3, "command": 0.3, "reference": 0.2}
         self.roles = {role for role, share in chance.items() if rng.random() < share}
@@ -179,8 +192,8 @@ class Case:
             return self.feeds[sensor.feed]
         if sensor.pull_up == "battery":
             return self.supply
-        return numpy.where(self.machine.key, numpy.minimum(float(sensor.pull_up) * 0.995 + self.lift,
-                                                           self.supply), 0.0)
+        level = numpy.minimum(float(sensor.pull_up) * 0.995 + self.lift, self.supply)
+        return numpy.where(self.machine.key, level, 0.0)
 
     def signal_of(self, sensor):
         """The signal wire, and whether the control unit still sees the sensor work."""
@@ -189,9 +202,11 @@ class Case:
         low_side, moving = self.returns[sensor.low_side], numpy.ones(len(turns), dtype=bool)
         if sensor.kind == "inductive":
             speed = self.machine.speed / (2 if sensor.shaft == "cam" else 1)
-            wire = low_side + sensor.weaken * sensors.winding(turns, sensor.windows, speed, sensor.volts)
+            swing = sensors.winding(turns, sensor.windows, speed, sensor.volts)
+            wire = low_side + sensor.weaken * swing
         else:
-            tooth = sensors.at_tooth(turns, sensor.windows)
+            tooth = sensors.at_tooth(turns, sensor.windows) if sensor.recorded is None else (
+                ~sensor.recorded)
             high = self.pulled_up_to(sensor)
             wire, moving = sensors.hall_output(tooth, self.feeds[sensor.feed], low_side, high,
                                                sensor.drop)

@@ -33,7 +33,8 @@ class FeedCollapse(Feed):
         left = rng.uniform(0.0, 0.9)
         feed = case.feeds[sensor.feed]
         case.feeds[sensor.feed] = numpy.where(away, numpy.minimum(left, feed), feed)
-        say(case, "feed-collapse", "feed", onset, end, sensor, sensor.feed, f"to {left:.2f} V, {kind}")
+        say(case, "feed-collapse", "feed", onset, end, sensor, sensor.feed,
+            f"to {left:.2f} V, {kind}")
         shared(case, sensor, "feed")
 
 

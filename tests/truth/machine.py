@@ -95,7 +95,7 @@ def starter_current(machine, locked, load):
 
 def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=None,
         charging=0.8, charge_to=None,
-        bounces=(), extra=(), stuck=None):
+        bounces=(), extra=(), stuck=None, recording=None):
     """Fills speed, angle, current and battery.
 
     `charging`: seconds from catching to charging. `bounces`: (after key-on, length) without key.
@@ -114,6 +114,8 @@ def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=
     for after, length in bounces:
         machine.key &= (time < machine.key_on + after) | (time >= machine.key_on + after + length)
     mean = sum(mean_speed(attempt, time, rng) for attempt in machine.attempts)
+    if recording is not None:
+        mean = recording.mean_speed(time)
     compressions(machine, mean, depth, rng)
     machine.current = starter_current(machine, locked, load)
     loads = lag(machine.key * rng.uniform(4, 15) + rng.uniform(0, 2), 0.02, machine.rate)

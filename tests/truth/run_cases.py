@@ -23,7 +23,7 @@ def fault_of(seed, index, only):
     """Which fault a case has: healthy look-alikes take their share, the others take turns."""
     names = [name for name in kinds.KINDS if not only or only in name]
     if only:
-        return names[index % len(names)]
+        return only if only in names else names[index % len(names)]
     healthy = [name for name in names if name.startswith("healthy")]
     sick = [name for name in names if not name.startswith("healthy")]
     before = int(index * HEALTHY_SHARE)
