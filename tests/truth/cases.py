@@ -13,7 +13,7 @@ from machine import Attempt, Machine, lag, run
 
 WHEELS = ["60-2", "36-1", "36-2", "24", "24-1", "12-1", "8", "4", "2", "uneven", "36-2-2", "12-3"]
 OUTCOMES = ["started", "did-not-start"]
-RATES = [2000, 2500, 4000, 5000, 5000, 8000, 10000]
+RATES = [2000, 2500, 4000, 5000, 8000, 10000] * 4 + [500, 1000, 20000, 50000]
 
 
 @dataclasses.dataclass
@@ -58,7 +58,7 @@ class Case:
         self.label = {"fault": "nothing-found", "accept": ["nothing-found"], "circuit": "none",
                       "sensor": None, "channel": None, "onset": None, "end": None,
                       "visible": True, "not_tested": None, "severity": None, "slack": 0.0}
-        worker = kinds.KINDS[fault]()
+        worker = kinds.worker_of(fault)
         worker.plan(self)
         self.recording = recordings.choose(fault, self.options, self.rng)
         self.make_machine()

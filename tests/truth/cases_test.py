@@ -88,6 +88,27 @@ class Labels(unittest.TestCase):
         # What is left is the ripple of the wire that it rests on.
         self.assertLess(numpy.ptp(wire[(time > onset) & (time < release)]), 1.5)
 
+    def test_gaps_are_longer_than_the_pulses_around(self):
+        case, table, _ = visible("signal-gaps")
+        time, wire, main = table["time_s"], table[case.label["channel"]], case.main
+        high = wire > (wire.max() + wire.min()) / 2
+        edges = time[1:][high[1:] & ~high[:-1]]
+        edges = edges[(edges > main.engage + 0.4) & (edges < main.release)]
+        gaps, usual = numpy.diff(edges), numpy.median(numpy.diff(edges))
+        over = edges[:-1][(gaps > 1.8 * usual) & (edges[1:] > case.label["onset"])]
+        self.assertGreater(len(over), 0)
+        self.assertAlmostEqual(over[0], case.label["onset"], delta=usual * 2)
+
+    def test_spikes_make_edges(self):
+        case, table, _ = visible("signal-noise")
+        time, wire, main = table["time_s"], table[case.label["channel"]], case.main
+        high = wire > (wire.max() + wire.min()) / 2
+        edges = time[1:][high[1:] != high[:-1]]
+        rate_before = numpy.mean((edges > main.engage + 0.3) & (edges < case.label["onset"]))
+        rate_after = numpy.mean((edges > case.label["onset"]) & (edges < main.release))
+        before, after = case.label["onset"] - main.engage - 0.3, main.release - case.label["onset"]
+        self.assertGreater(rate_after / after, 1.3 * rate_before / before)
+
     def test_healthy_levels_keep_the_limits_of_the_trade(self):
         for seed in range(20, 30):
             case, table, _ = written(seed, "healthy-start")

@@ -5,6 +5,7 @@ import faults_power
 import faults_signal
 import healthy
 import leads
+import sweeps
 
 FAULTS = {
     "feed-collapse": faults.FeedCollapse, "feed-off-level": faults.FeedOffLevel,
@@ -19,3 +20,11 @@ FAULTS = {
     "lead-suspect": leads.LeadSuspect,
 }
 KINDS = FAULTS | healthy.KINDS
+
+
+def worker_of(name):
+    """The worker of a kind, or of a sweep with its sizes: `feed-dip:0.5:0.01`."""
+    if ":" in name:
+        kind, *sizes = name.split(":")
+        return sweeps.KINDS[kind](*sizes)
+    return KINDS[name]()

@@ -21,6 +21,8 @@ HEALTHY_SHARE = 0.3
 
 def fault_of(seed, index, only):
     """Which fault a case has: healthy look-alikes take their share, the others take turns."""
+    if only and ":" in only:
+        return only
     names = [name for name in kinds.KINDS if not only or only in name]
     if only:
         return only if only in names else names[index % len(names)]
@@ -42,7 +44,7 @@ def ask(binary, *words):
 def judge(job):
     """One case, from its seed to its score; what goes wrong is part of the score."""
     binary, folder, seed, fault = job
-    base = pathlib.Path(folder) / f"{seed}-{fault}"
+    base = pathlib.Path(folder) / f"{seed}-{fault.replace(':', '-')}"
     paths = {kind: base.with_name(base.name + "." + kind) for kind in ("csv", "hookup", "crank")}
     case = cases.Case(seed, fault)
     board.write(case, paths["csv"], paths["hookup"])

@@ -34,7 +34,7 @@ def score(seed, fault, case, report):
         result["circuit_right"] = named and verdict["circuit"] == label["circuit"]
     if label["not_tested"] and not label["visible"]:
         result["said_not_tested"] = label["not_tested"] in " ".join(map(str, verdict["not_tested"]))
-    if result["right"] and named and None not in (label["onset"], verdict["at_from_s"]):
+    if result.get("circuit_right") and result["right"] and None not in (label["onset"], verdict["at_from_s"]):
         slack = max(label["slack"], 1.0 / label["rate"])
         result["contained"] = bool(verdict["at_from_s"] - slack <= label["onset"]
                                    <= verdict["at_to_s"] + slack)
