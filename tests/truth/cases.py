@@ -126,7 +126,7 @@ class Case:
         names = ["crank", "cam", "cam-exhaust", "crank-rear"][:count]
         shared_feed = count > 1 and rng.random() < 0.4
         shared_return = count > 1 and rng.random() < 0.4
-        voltages = ["battery", "5", "5", "5", "8"]
+        voltages = ["battery", "5", "5", "5", "8", "9"]
         voltages += ["9", "10"] if self.machine.system == 24 else []
         nominal = options.get("nominal") or str(rng.choice(voltages))
         self.sensors, self.nominals = [], {}
@@ -168,7 +168,7 @@ class Case:
     def make_supply(self):
         machine = self.machine
         self.lift = machine.current * self.options["ground_ohms"]
-        self.supply = numpy.where(machine.key, machine.battery - self.rng.uniform(0.1, 0.4), 0.0)
+        self.supply = numpy.where(machine.key, machine.battery - self.rng.uniform(0.1, 0.3), 0.0)
 
     def make_wires(self):
         """Feeds rise and fall within milliseconds: each has a capacitor behind its regulator."""
@@ -179,7 +179,7 @@ class Case:
                 level = self.supply - rng.uniform(0.02, 0.15)
             else:
                 level = numpy.minimum(float(nominal) * (1 + rng.uniform(-0.006, 0.006)) + self.lift,
-                                      self.supply - rng.uniform(0.3, 0.7))
+                                      self.supply - rng.uniform(0.3, 0.5))
             level = numpy.maximum(numpy.where(machine.key, level, 0), 0)
             self.feeds[name] = lag(level, 0.002, machine.rate)
         self.returns = {}

@@ -34,7 +34,8 @@ def score(seed, fault, case, report):
         result["circuit_right"] = named and verdict["circuit"] == label["circuit"]
     if label["not_tested"] and not label["visible"]:
         result["said_not_tested"] = label["not_tested"] in " ".join(map(str, verdict["not_tested"]))
-    if result.get("circuit_right") and result["right"] and None not in (label["onset"], verdict["at_from_s"]):
+    placed = None not in (label["onset"], verdict["at_from_s"])
+    if placed and result["right"] and result.get("circuit_right"):
         slack = max(label["slack"], 1.0 / label["rate"])
         result["contained"] = bool(verdict["at_from_s"] - slack <= label["onset"]
                                    <= verdict["at_to_s"] + slack)
@@ -92,11 +93,15 @@ def summary(results):
     errors = [abs(error) for one in results for error in one.get("rpm_errors", [])]
     by_fault = {name: share_of([one for one in sick if one["truth"] == name], "right")
                 for name in sorted({one["truth"] for one in sick})}
+    alike = {kind: share(sum(bool(one.get("named")) for one in healthy if one["case"] == kind),
+                         sum(one["case"] == kind for one in healthy))
+             for kind in sorted({one["case"] for one in healthy})}
     said = [one for one in sick + healthy if one.get("named")]
     return {
         "cases": len(results), "seeds": [results[0]["seed"], results[-1]["seed"]],
         "errors": sum(one["answer"] == "error" for one in results),
         "sensitivity": share_of(sick, "right"), "by_fault": by_fault,
+        "by_look_alike": alike,
         "false-alarms": share(sum(bool(one.get("named")) for one in healthy), len(healthy)),
         "hidden-right": share_of(hidden, "right"),
         "hidden-told": share_of(hidden, "said_not_tested"),
@@ -141,6 +146,9 @@ def text(results, found):
     for truth in sorted(table):
         answers = ", ".join(f"{answer} {count}" for answer, count in table[truth].most_common())
         lines.append(f"  {truth:28s} {answers}")
+    lines += ["", "healthy, a fault named all the same"]
+    lines += [f"  {name:28s} {told(value)}" for name, value in found["by_look_alike"].items()
+              if value["good"]] or ["  none"]
     lines += ["", "right, with exact 95 % bounds"]
     lines += [f"  {name:28s} {told(value)}" for name, value in found["by_fault"].items()]
     for name in ("sensitivity", "false-alarms", "hidden-right", "hidden-told", "circuit",

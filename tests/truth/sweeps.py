@@ -53,10 +53,12 @@ class MissingPulses(Sized):
         sensor.dead = numpy.zeros(len(machine.time), dtype=bool)
         for turn in range(times):
             at = case.main.engage + 1.0 + 2.0 * turn / times
-            # Whole teeth, between two low states, and clear of the wheel's own gap.
+            # Whole teeth, clear of the wheel's own gap, and at another place in each turn: always
+            # the same ones would be a wheel with a further gap.
             turns = numpy.interp(at, machine.time, machine.angle)
             last_tooth = sensor.windows[-1][0] % 1.0
-            begin = numpy.floor(turns) + last_tooth + 8 / 36 + sensor.windows[0][1] + 0.1 / 36
+            begin = numpy.floor(turns) + last_tooth + case.rng.integers(4, 26) / 36
+            begin += sensor.windows[0][1] + 0.1 / 36
             place = (machine.angle >= begin) & (machine.angle < begin + count / 36)
             sensor.dead |= place
         sensor.level = 1
