@@ -2,7 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """The generator against itself: do the labels say what stands in the CSV?"""
 import configparser
-import csv
 import pathlib
 import sys
 import tempfile
@@ -23,10 +22,9 @@ def written(seed, kind):
     with tempfile.TemporaryDirectory() as folder:
         table, hookup = pathlib.Path(folder) / "a.csv", pathlib.Path(folder) / "a.hookup"
         board.write(case, table, hookup)
-        with open(table, encoding="ascii", newline="") as file:
-            rows = csv.reader(file)
-            names = next(rows)
-            values = numpy.array([[float(field) for field in row] for row in rows])
+        with open(table, encoding="ascii") as file:
+            names = file.readline().strip().split(",")
+            values = numpy.loadtxt(file, delimiter=",")
         told = configparser.ConfigParser()
         told.read(hookup)
     return case, dict(zip(names, values.T)), told

@@ -67,17 +67,18 @@ class SignalNoise(Worker):
         case.options.update(outcome="did-not-start", kind="hall")
 
     def leads(self, case):
-        rng, sensor, time = case.rng, case.sensors[0], case.machine.time
+        rng, sensor = case.rng, case.sensors[0]
         wire = case.channel(sensor.signal)
         onset = within_cranking(case, 0.6, 0.4)
         rate = rng.uniform(0.4, 1.0) / tooth_time(case, sensor) + 15
         places = onset + numpy.cumsum(rng.exponential(1 / rate, 2000))
         places = numpy.concatenate([[onset], places[places < case.main.release]])
         middle = (wire.values.max() + wire.values.min()) / 2
+        span = numpy.ptp(wire.values)
         for place in places:
             at = int(numpy.ceil(place * case.machine.rate))
             until = at + int(rng.integers(1, 3))
-            swing = rng.uniform(3.2, 4.2)
+            swing = rng.uniform(0.65, 0.85) * span
             wire.values[at:until] += numpy.where(wire.values[at:until] > middle, -swing, swing)
         say(case, "signal-noise", "signal", onset, None, sensor, sensor.signal,
             f"{len(places)} spikes", slack=3 / rate)

@@ -62,7 +62,8 @@ def attempts(case, label, told):
 def true_rpm(case, attempt):
     """Mean speed over whole turns of steady cranking."""
     machine = case.machine
-    begin, end = attempt.engage + 0.4, attempt.catch or attempt.release
+    begin = attempt.engage + 0.4
+    end = min(attempt.catch or attempt.release, machine.time[-1])
     if end - begin < 0.2:
         begin = attempt.engage + 0.1
     turned = numpy.interp([begin, end], machine.time, machine.angle)
