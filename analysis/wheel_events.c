@@ -15,8 +15,7 @@
 #define FASTEST       15000.0 /* rpm: no engine's */
 #define NARROWEST_S   60e-6   /* between edges, where the turn is not known */
 #define FEWEST_STEPS  4       /* a shorter stretch is no turning */
-#define SLOWED        1.2     /* the turn grew so much, */
-#define STOPS_WITHIN  3.0     /*   and at that rate it stops within so many turns */
+#define SLOWED        1.2     /* times as long as the turns before: it runs down */
 #define PHASE_NEAR    0.04    /* of a turn, where the wheel must have got to, */
 #define PHASE_WANDER  0.05    /*   and for every turn meanwhile */
 #define PHASE_TURNS   4.0     /* beyond so many turns the place tells nothing */
@@ -211,21 +210,28 @@ static bool is_turning(const struct wheel_track *track, const struct stretch *st
     return 60.0 * track->crank_turns * turns < FASTEST * seconds;
 }
 
+/* How long the turn took that ended `turns` turns before a step; NAN: not seen. */
+static double turn_before(const struct wheel_track *track, const struct wheel_step *last,
+                          long turns) {
+    long edges = (long)track->pattern.edges;
+    const struct wheel_step *to = step_of(&track->path, last, last->tooth - turns * edges);
+    const struct wheel_step *from = step_of(&track->path, last, last->tooth - (turns + 1) * edges);
+    return to == NULL || from == NULL ? (double)NAN : to->at_s - from->at_s;
+}
+
 /*
- * Did the speed fall towards nothing over the last turn, or the last few teeth of it? A straight
- * line through it, as of a constant drag.
+ * Did the wheel slow down as an engine that runs down? Its last turn was longer than each of the
+ * two before (cylinders that fire unevenly recur after two), and it was slower still at the end.
  */
 static bool is_slowing(const struct wheel_track *track, const struct stretch *stretch) {
     const struct wheel_step *last = &track->path.steps[stretch->last];
-    size_t span = track->pattern.edges < 3 ? 3 : track->pattern.edges / 2 + 1;
-    size_t steps = stretch->last - stretch->first < span ? stretch->last - stretch->first : span;
-    const struct wheel_step *from = last - steps;
-    if (steps < 2 || isnan(from->turn_s))
+    double turn_s = turn_before(track, last, 0);
+    double before_s = turn_before(track, last, 1);
+    double first_s = turn_before(track, last, 2);
+    if (isnan(before_s))
         return false;
-    double speed_before = 1.0 / from->turn_s;
-    double speed = 1.0 / last->turn_s;
-    double fall = (speed_before - speed) / (last->at_s - from->at_s);
-    return speed_before > SLOWED * speed && speed / fall < STOPS_WITHIN * last->turn_s;
+    return turn_s > SLOWED * fmax(before_s, isnan(first_s) ? before_s : first_s) &&
+           last->turn_s > turn_s;
 }
 
 static double position(const struct wheel_track *track, const struct wheel_step *step) {

@@ -14,24 +14,29 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define READINGS       12     /* carried along */
-#define MOST_READINGS  1024   /* and the ways each may go on */
-#define MOST_WAYS      6      /* numbers of missing teeth tried for an interval */
-#define COST_MISSING   6.0    /* natural logarithm of how unlikely that is; */
-#define COST_ONE_MORE  0.3    /*   each further tooth, */
-#define COST_EXTRA     6.0    /*   an edge that is no tooth's, */
-#define COST_NEXT      4.0    /*   each further one, */
-#define COST_BOUNCE    0.3    /*   and each within no time of the one before */
-#define BOUNCE         0.1    /* part of the time to the next tooth */
-#define LEAP           1.5    /* the logarithm of a speed changes by less from edge to edge */
-#define COST_TAIL      1.5    /* weight of departures: a Student distribution of two degrees */
-#define COST_HOPELESS  18.0   /* behind the best: given up */
-#define COST_CERTAIN   9.0    /* ahead of the next: taken for good */
-#define FITS           2.0    /* standard deviations: no other reading is tried */
-#define FITS_AT_MOST   0.25   /* and this part of the interval */
-#define SURPRISE       3.0    /* standard deviations: the speed did change */
-#define NODES_OFTEN    4096U  /* kept until the best reading is certain, */
-#define NODES_AT_MOST  65536U /*   or at most so many */
+#define READINGS       32   /* carried along */
+#define MOST_READINGS  1024 /* and the ways each may go on */
+#define MOST_FURTHER   600L /* teeth on, at most */
+#define FEW_FURTHER    5L
+#define FAR            1.7   /* so many times as far as the speed says, for a few teeth, */
+#define NEAR           1.15  /*   and for more of them */
+#define COST_MISSING   7.0   /* natural logarithm of how unlikely that is; */
+#define COST_ONE_MORE  0.3   /*   each further tooth, */
+#define COST_EXTRA     7.0   /*   an edge that is no tooth's, */
+#define COST_NEXT      4.0   /*   each further one, */
+#define COST_BOUNCE    0.3   /*   and each within no time of the one before */
+#define BOUNCE         0.1   /* part of the time to the next tooth */
+#define LEAP           1.5   /* the logarithm of a speed changes by less from edge to edge */
+#define COST_TAIL      1.5   /* weight of departures: a Student distribution of two degrees */
+#define COST_HOPELESS  18.0  /* behind the best: given up */
+#define COST_CERTAIN   9.0   /* ahead of the next: taken for good */
+#define COST_USUAL     0.8   /* an edge that costs no more leaves no doubt */
+#define FITS           1.2   /* standard deviations: no other reading is tried */
+#define FITS_AT_MOST   0.25  /* and this part of the interval */
+#define SURPRISE       3.0   /* standard deviations: the speed did change */
+#define NODES_OFTEN    4096U /* kept while there is no doubt */
+#define LEAST_OPEN     16U
+#define SAME_SPEED     0.15 /* of the logarithm */
 #define REST           3.0
 #define SILENT_TURNS   1.0
 #define SILENT_SHARES  3.5
@@ -67,6 +72,7 @@ struct search {
     size_t node_count, node_room;
     struct node *nodes;
     size_t stretch, steps_of_stretch;
+    size_t settled; /* the edge up to which there is one reading only */
     size_t room;
     struct wheel_path path;
     int error;
@@ -168,7 +174,7 @@ static struct reading accept(const struct search *search, const struct reading *
     if (further > 1)
         made.cost += COST_MISSING + COST_ONE_MORE * (double)(further - 2);
     if (*surprise > SURPRISE)
-        variance += departure * departure / 4.0;
+        variance += departure * departure / 12.0;
     double gain = variance / (variance + noise);
     made.log_turn += gain * departure;
     made.variance = (1.0 - gain) * variance;
@@ -180,12 +186,13 @@ static struct reading accept(const struct search *search, const struct reading *
 
 /* ---- one edge further ---- */
 
-/* Adds a reading, unless one that is cheaper stands at the same tooth of the same edge. */
+/* Adds a reading, unless one that is cheaper stands at the same tooth of the same edge, as fast. */
 static bool offer(struct search *search, const struct reading *reading, size_t *at) {
     for (size_t i = 0; i < search->next_count; i++) {
         struct reading *other = &search->next[i];
         if (other->last != reading->last ||
-            place_of(search, other->tooth) != place_of(search, reading->tooth))
+            place_of(search, other->tooth) != place_of(search, reading->tooth) ||
+            fabs(other->log_turn - reading->log_turn) > SAME_SPEED)
             continue;
         *at = i;
         return reading->cost < other->cost;
@@ -214,19 +221,15 @@ static void take(struct search *search, const struct reading *from, size_t edge,
 static void go_on(struct search *search, const struct reading *from, size_t edge) {
     const struct wheel_pattern *pattern = search->pattern;
     double turned = (search->times[edge] - search->times[from->last]) / exp(from->log_turn);
-    double share = 0.0;
-    unsigned ways = 0;
-    for (long further = 1; ways < MOST_WAYS; further++) {
-        double part = pattern->share[place_of(search, from->tooth + further - 1)];
-        bool nearer = share + part <= turned || turned - share > part / 2.0;
-        share += part;
-        if (further > 1 && !nearer)
+    double share = pattern->share[place_of(search, from->tooth)];
+    take(search, from, edge, 1, share, search->log_share[place_of(search, from->tooth)]);
+    for (long further = 2; further <= MOST_FURTHER; further++) {
+        share += pattern->share[place_of(search, from->tooth + further - 1)];
+        double reach = further <= FEW_FURTHER ? FAR : NEAR;
+        if (share > reach * turned)
             break;
-        if (further > 1 && share < 0.6 * turned)
-            continue;
-        ways++;
-        take(search, from, edge, further, share,
-             further == 1 ? search->log_share[place_of(search, from->tooth)] : log(share));
+        if (share * reach >= turned)
+            take(search, from, edge, further, share, log(share));
     }
 }
 
@@ -249,10 +252,9 @@ static int by_cost(const void *left, const void *right) {
 
 /* The best of the new readings become those carried on. */
 static void choose(struct search *search) {
-    size_t most = search->steps_of_stretch + search->node_count < NODES_OFTEN / 2 &&
-                          search->steps_of_stretch == 0
-                      ? READINGS + search->pattern->edges
-                      : READINGS;
+    size_t most = READINGS;
+    if (search->steps_of_stretch == 0) /* where on the wheel it began is not known yet */
+        most += search->pattern->edges;
     qsort(search->next, search->next_count, sizeof *search->next, by_cost);
     search->count = 0;
     for (size_t i = 0; i < search->next_count && i < most; i++) {
@@ -269,7 +271,7 @@ static bool is_certain(const struct search *search, size_t edge) {
         return false;
     for (size_t i = 1; i < search->count; i++) {
         bool waits = search->readings[i].last != edge && search->readings[i].in_extra;
-        double ahead = waits ? COST_EXTRA / 2.0 : COST_CERTAIN;
+        double ahead = waits ? COST_EXTRA - COST_USUAL : COST_CERTAIN;
         if (search->readings[i].cost < best->cost + ahead)
             return false;
     }
@@ -296,10 +298,16 @@ static bool fits(struct search *search, size_t edge) {
     return true;
 }
 
+/* So many edges may stay in doubt: what three turns do not tell, the wheel does not. */
+static size_t most_open(const struct search *search) {
+    return 3 * search->pattern->edges + LEAST_OPEN;
+}
+
 static void push_edge(struct search *search, size_t edge) {
     if (fits(search, edge)) {
         if (search->node_count > NODES_OFTEN && search->error == 0)
             settle(search, search->readings[0], false);
+        search->settled = edge;
         return;
     }
     search->next_count = 0;
@@ -313,8 +321,11 @@ static void push_edge(struct search *search, size_t edge) {
         pass_over(search, reading, edge);
     }
     choose(search);
-    if (search->error == 0 && (is_certain(search, edge) || search->node_count > NODES_AT_MOST))
+    size_t open = edge - search->settled;
+    if (search->error == 0 && (is_certain(search, edge) || open > most_open(search))) {
         settle(search, search->readings[0], false);
+        search->settled = edge;
+    }
 }
 
 /* ---- stretches ---- */
@@ -323,6 +334,7 @@ static void begin_stretch(struct search *search, size_t edge) {
     search->count = 0;
     search->node_count = 0;
     search->steps_of_stretch = 0;
+    search->settled = edge;
     for (size_t place = 0; place < search->pattern->edges; place++) {
         struct node first = {edge, NONE, (long)place, (double)NAN, 0.0};
         search->readings[search->count++] = (struct reading){

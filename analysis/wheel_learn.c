@@ -10,11 +10,12 @@
 #include <string.h>
 
 #define MOST_LEARNT   WHEEL_LEARN_EDGES
+#define FORGIVES      3U  /* more than so many times what one edge spoils: once it is forgiven */
 #define LEAST_SPAN    8U  /* edges over which the speed is taken out, at least */
 #define UNLIKE_MOST   1.0 /* one interval counts no more than this */
 #define NEARLY        1.3 /* as alike as the best: this many times its unlikeness */
 #define NEARLY_PLUS   0.01
-#define GIVEN_NEARLY  1.6 /* the same for the count that was given */
+#define GIVEN_NEARLY  1.4 /* the same for the count that was given */
 #define GIVEN_PLUS    0.03
 #define PATTERN_MOST  0.45 /* more unlike than this is no pattern */
 #define CODED_SHARE   0.6  /* widths that repeat so much better tell the turn */
@@ -25,6 +26,11 @@
 #define NOMINAL       0.35 /* so near to whole pitches, they are that */
 #define ABOUT_ALIKE   0.02 /* of the unlikeness of two directions */
 #define SHARPER       1.2  /* a gap at one go against one at two */
+#define CALM_PATTERN  0.1  /* three turns so alike are a wheel, whatever else comes */
+#define CALM_ENOUGH   1.5
+#define CALM_PLUS     0.01
+#define SCATTERS      1.05 /* elsewhere, against three calm turns */
+#define WANDERS       0.9  /* of the changes of speed are no more than that */
 #define CALM          0.02
 #define WILD          0.25
 #define QUIET         0.01 /* scatter of the logarithm, at least */
@@ -67,19 +73,47 @@ static double unlike(const struct series *series, size_t interval, size_t lag) {
     return fmin(fabs(change), UNLIKE_MOST);
 }
 
-/* Root of the average square over all comparisons; HUGE_VAL where fewer than `fewest` can be made.
+/* The part of a sum of squares that `length` neighbours have most of; they are then 0. */
+static double worst_part(double *squares, size_t count, size_t length) {
+    double sum = 0.0;
+    double most = 0.0;
+    size_t from = 0;
+    for (size_t i = 0; i < count; i++) {
+        sum += squares[i];
+        if (i >= length)
+            sum -= squares[i - length];
+        if (i + 1 >= length && sum > most) {
+            most = sum;
+            from = i + 1 - length;
+        }
+    }
+    for (size_t i = from; i < from + length && i < count; i++)
+        squares[i] = 0.0;
+    return most;
+}
+
+/*
+ * Root of the average square over all comparisons: one gap at the wrong place tells more than many
+ * teeth that agree. One disturbance is forgiven. HUGE_VAL where fewer than `fewest`
+ * comparisons can be made.
  */
 static double unlikeness(const struct series *series, size_t lag, size_t fewest) {
+    double squares[MOST_LEARNT];
     size_t first;
     size_t count = comparisons(series, lag, &first);
+    size_t reach = span_of(lag) + lag + 2; /* comparisons that one edge spoils */
+    double sum = 0.0;
     if (count < fewest || count < 2)
         return HUGE_VAL;
-    double sum = 0.0;
     for (size_t i = 0; i < count; i++) {
         double change = unlike(series, first + i, lag);
-        sum += change * change; /* one gap at the wrong place tells more than many teeth */
+        squares[i] = change * change;
+        sum += squares[i];
     }
-    return sqrt(sum / (double)count);
+    bool forgives = count > FORGIVES * reach;
+    if (forgives)
+        sum -= worst_part(squares, count, reach);
+    return sqrt(fmax(sum, 0.0) / (double)(forgives ? count - reach : count));
 }
 
 struct learning {
@@ -151,27 +185,33 @@ static size_t fewest(const double *unlikeness_of, double *best) {
 }
 
 /*
- * Where three turns are most alike: the first interval of the first, and how unlike they are on
- * average. HUGE_VAL: nothing can be compared.
+ * The first three turns that are about as alike as any: compressions look alike only as long as the
+ * starter turns. Gives the first interval of the first, and how unlike they are on average;
+ * HUGE_VAL: nothing can be compared.
  */
 static size_t calmest(const struct series *series, size_t edges, double *unlikeness_there) {
+    double averages[MOST_LEARNT];
     size_t first;
     size_t count = comparisons(series, edges, &first);
     size_t length = count < 2 * edges ? count : 2 * edges;
     double sum = 0.0;
     double least = HUGE_VAL;
-    size_t chosen = first;
+    size_t chosen = 0;
+    *unlikeness_there = HUGE_VAL;
+    if (count == 0)
+        return first;
     for (size_t i = 0; i < count; i++) {
         sum += unlike(series, first + i, edges);
         if (i >= length)
             sum -= unlike(series, first + i - length, edges);
-        if (i + 1 >= length && sum < least) {
-            least = sum;
-            chosen = first + i + 1 - length;
-        }
+        averages[i] = sum / (double)length;
+        if (i + 1 >= length)
+            least = fmin(least, averages[i]);
     }
-    *unlikeness_there = count == 0 ? HUGE_VAL : least / (double)length;
-    return chosen;
+    for (chosen = length - 1; averages[chosen] > CALM_ENOUGH * least + CALM_PLUS;)
+        chosen++;
+    *unlikeness_there = least;
+    return first + chosen + 1 - length;
 }
 
 static int by_size(const void *left, const void *right) {
@@ -265,16 +305,18 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
     size_t first;
     size_t count = comparisons(series, edges, &first);
     double changes[MOST_LEARNT];
+    size_t calm = 0;
+    for (size_t i = from; i < from + 2 * edges && i < first + count; i++)
+        changes[calm++] = unlike(series, i, edges);
+    /* of one interval, from the median of differences of two */
+    pattern->scatter = fmax(QUIET, SCATTERS * 1.05 * median(changes, calm));
     for (size_t i = 0; i < count; i++)
-        changes[i] = unlike(series, first + i, edges);
-    pattern->scatter = fmax(QUIET, 1.05 * median(changes, count)); /* MAD, of one of the two */
-    double wander = 0.0;
-    for (size_t i = 0; i < count; i++) {
-        double change =
-            log_span(series, first + i + edges, span) - log_span(series, first + i, span);
-        wander += fmin(change * change, 1.0) / (double)count;
-    }
-    pattern->restless = fmin(fmax(CALM, 4.0 * wander), WILD); /* within a turn it varies more */
+        changes[i] =
+            fabs(log_span(series, first + i + edges, span) - log_span(series, first + i, span));
+    qsort(changes, count, sizeof *changes, by_size);
+    double wander = count == 0 ? 0.0 : changes[(size_t)(WANDERS * (double)count)];
+    /* within a turn it varies more than from turn to turn */
+    pattern->restless = fmin(fmax(CALM, 2.0 * wander * wander), WILD);
     pattern->learnt = true;
 }
 
@@ -324,11 +366,18 @@ static bool gap_as_given(const struct wheel *given, enum sensor_kind kind,
     return ratio > GAP_LEAST * wanted && ratio < GAP_MOST * wanted;
 }
 
-/* Does something else repeat much better? Twice the turn does where cylinders differ. */
+/* One, two, four ... turns: so an engine repeats whose cylinders differ. */
+static bool is_cycle(size_t other, size_t edges) {
+    while (edges < other)
+        edges *= 2;
+    return edges == other;
+}
+
+/* Does something else repeat much better? */
 static bool repeats_otherwise(const struct learning *learning, size_t edges, double of_given) {
     for (size_t other = 1; other <= WHEEL_MOST_EDGES; other++) {
         double best = fmin(learning->unlikeness[0][other], learning->unlikeness[1][other]);
-        if (other % edges != 0 && of_given > GIVEN_NEARLY * best + GIVEN_PLUS)
+        if (!is_cycle(other, edges) && of_given > GIVEN_NEARLY * best + GIVEN_PLUS)
             return true;
     }
     return false;
@@ -345,7 +394,9 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
         pattern->edges = find_edges(learning, &pattern->rises);
         return;
     }
-    if (of_given[pattern->rises] > PATTERN_MOST) {
+    double calm;
+    calmest(&learning->series[pattern->rises], pattern->edges, &calm);
+    if (of_given[pattern->rises] > PATTERN_MOST && calm > CALM_PATTERN) {
         pattern->state = WHEEL_NO_PATTERN;
         return;
     }

@@ -15,6 +15,8 @@
 #define FASTER_S     1.0 /* the speed is taken after the first second of cranking */
 #define LEARN_BEFORE 0.5 /* s before the starter engages: teeth from there on are learnt from */
 #define LEARN_TRIES  3   /* further on, where the beginning teaches nothing */
+#define STEADY       1.6 /* times the speed at the tooth before */
+#define FROM_REST    3U  /* edges from rest on that may jump */
 #define FEWEST_TURNS 2U
 
 /* The edges of one direction. */
@@ -89,20 +91,35 @@ static int learn(const struct wheel_signal *signal, const struct direction direc
     return result;
 }
 
-/* A gap was seen twice: that is needed where the wheel is known by its number alone. */
+/* Did the speed change by no more from interval to interval than a starter's may? */
+static bool is_steady(const struct wheel_track *track, size_t i) {
+    const struct wheel_step *step = &track->path.steps[i];
+    const double *share = track->pattern.share;
+    double before_s =
+        (step[-1].at_s - step[-2].at_s) / share[wheel_place(&track->pattern, &step[-2])];
+    double now_s = (step->at_s - step[-1].at_s) / share[wheel_place(&track->pattern, &step[-1])];
+    return now_s < STEADY * before_s && before_s < STEADY * now_s;
+}
+
+/*
+ * Is a wheel that is known by its number alone the one that is seen? All teeth came, its gap was
+ * passed twice, and but for the first moments from rest its speed did not jump.
+ */
 static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_track *track) {
     const struct wheel_path *path = &track->path;
     size_t gaps = 0;
-    size_t odd = 0;
     for (size_t i = 1; i < path->count; i++) {
-        bool same = path->steps[i].stretch == path->steps[i - 1].stretch;
-        bool next = path->steps[i].tooth == path->steps[i - 1].tooth + 1;
-        if (same && next && wheel_place(&track->pattern, &path->steps[i]) == 0)
-            gaps++;
-        if (same && (!next || path->steps[i].edge != path->steps[i - 1].edge + 1))
-            odd++;
+        const struct wheel_step *step = &path->steps[i];
+        if (step->stretch != step[-1].stretch)
+            continue;
+        if (step->tooth != step[-1].tooth + 1 || step->edge != step[-1].edge + 1)
+            return false;
+        gaps += wheel_place(&track->pattern, step) == 0;
+        if (i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
+            !is_steady(track, i))
+            return false;
     }
-    return odd == 0 && (signal->wheel.missing == 0 || gaps >= 2);
+    return signal->wheel.missing == 0 || gaps >= 2;
 }
 
 /* ---- turns and speed ---- */
