@@ -229,7 +229,10 @@ class Case:
         machine = self.machine
         cycle = machine.angle / 2 + 0.3
         fires = (cycle % 1.0) < 0.006 * numpy.maximum(machine.speed, 60) / 120
-        begin = machine.angle - numpy.interp(self.main.engage, machine.time, machine.angle) > 1
+        begin = machine.time < 0
+        for attempt in machine.attempts:
+            engaged = numpy.interp(attempt.engage, machine.time, machine.angle)
+            begin |= (machine.time > attempt.engage) & (machine.angle > engaged + 1)
         return numpy.where(fires & begin & seen & (machine.speed > 40), 0.3, self.supply)
 
     # ---------------------------------------------------------------- what the leads show

@@ -79,7 +79,10 @@ def options():
     parser.add_argument("--json", action="store_true")
     for name, what in score.THRESHOLDS.items():
         parser.add_argument("--" + name, type=float, metavar="SHARE", help=what)
-    return parser.parse_args()
+    given = parser.parse_args()
+    if not os.access(given.cranktrap, os.X_OK):
+        parser.error(f"{given.cranktrap}: no such program; name it with --cranktrap")
+    return given
 
 
 def main():
