@@ -134,6 +134,23 @@ static struct window window_of(const struct work *work, size_t index) {
     return window;
 }
 
+/* By the edges of a wheel, or else by the ripple of the compressions. */
+static void fill_speed(struct evidence *evidence, struct analysis_attempt *attempt) {
+    double rpm = (double)NAN;
+    double low = (double)NAN;
+    double high = (double)NAN;
+    size_t channel = CHANNEL_NONE;
+    evidence->has_speed =
+        wheel_sensors_rpm(evidence->window, evidence->tracks, &rpm, &low, &high, &channel) ||
+        evidence_ripple_speed(evidence, &rpm, &low, &high, &channel);
+    attempt->rpm = evidence->rpm = rpm;
+    attempt->rpm_low = low;
+    attempt->rpm_high = high;
+    evidence->speed_channel = channel;
+    if (evidence->has_speed)
+        attempt->rpm_source = evidence->window->vehicle->channels[channel].name;
+}
+
 /* Crank speed and outcome: what the judges need besides the samples. */
 static void fill_attempt(struct work *work, size_t index, struct evidence *evidence,
                          struct analysis_attempt *attempt) {
@@ -141,22 +158,14 @@ static void fill_attempt(struct work *work, size_t index, struct evidence *evide
     attempt->number = (unsigned)index + 1;
     attempt->from_s = found->from_s;
     attempt->to_s = found->to_s;
-    attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
     attempt->verdict = result_empty_verdict();
     attempt->outcome =
         attempts_outcome(found, work->analysis->phases, work->analysis->phase_count, work->limits,
                          work->record->to_s, survey_turned(evidence->survey), &attempt->cut_short);
-    size_t channel = CHANNEL_NONE;
+    if (attempt->outcome != OUTCOME_STARTED && evidence_locked(evidence))
+        attempt->outcome = OUTCOME_DID_NOT_CRANK;
     evidence->outcome = attempt->outcome;
-    evidence->has_speed = wheel_sensors_rpm(evidence->window, evidence->tracks, &attempt->rpm,
-                                            &attempt->rpm_low, &attempt->rpm_high, &channel);
-    if (!evidence->has_speed) {
-        attempt->rpm = attempt->rpm_low = attempt->rpm_high = (double)NAN;
-        return;
-    }
-    attempt->rpm_source = work->record->vehicle->channels[channel].name;
-    evidence->rpm = attempt->rpm;
-    evidence->speed_channel = channel;
+    fill_speed(evidence, attempt);
 }
 
 static int describe(struct work *work, size_t index, struct evidence *evidence) {

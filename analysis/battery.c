@@ -269,3 +269,8 @@ void battery_push(struct battery *battery, double volts, double at_s, double len
         break;
     }
 }
+
+void battery_confirm(struct battery *battery) {
+    if (battery->ripple_wanted)
+        begin_cranking(battery, battery->ripple_from_s, battery->ripple_rest);
+}

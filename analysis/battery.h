@@ -57,6 +57,12 @@ void battery_init(struct battery *battery, const struct limits *limits, double s
 void battery_push(struct battery *battery, double volts, double at_s, double length_s, bool asked,
                   bool key_off);
 
+/*
+ * The engine has begun to turn since the load came on that only ripple could tell from a starter
+ * (`ripple_wanted`): then it is one.
+ */
+void battery_confirm(struct battery *battery);
+
 /* Samples are missing here: a fall across the hole is not dated finer than the hole. */
 void battery_break(struct battery *battery);
 

@@ -11,12 +11,13 @@
 
 #define KEY_OFF_SOON_S   1.0  /* a feed's capacitors keep it up so long behind the key, at most */
 #define KEY_OFF_CRANK_S  0.15 /* key turned off right out of cranking */
+#define BOUNCE_SOON_S    0.6
+#define BOUNCE_S         0.1
 #define BEFORE_ENGAGED_S 0.02 /* the engagement is dated no finer */
 #define SEEN_FOR_S       0.1  /* a dip that is seen for less was hardly seen */
 #define KEY_SEEN_S       0.35 /* so long behind, a key turned off would show in the phases */
 #define PERIODS_OF_ONSET 3.5
 #define SWINGING_EDGES   8
-#define DEAD_SHARE       0.2 /* of its nominal: no sensor works on less */
 #define SWINGING_SHARE   0.7 /* of the pull-up: a full swing */
 #define TURNING_BEFORE_S 1.0
 #define GOING_EDGES      2 /* a signal that dies may show an edge or two */
@@ -47,13 +48,21 @@ static bool key_turns_off(const struct survey *survey, const struct departure *d
     return false;
 }
 
-/* Is it all within the inrush of the starter? */
+/* A key that has just been turned on may bounce: moments in which all it switches is off again. */
+static bool is_bounce(const struct survey *survey, const struct departure *dip,
+                      const struct analysis_phase *key_on) {
+    return dip->from_s < key_on->from_s + BOUNCE_SOON_S &&
+           end_of(survey, dip) - dip->from_until_s < BOUNCE_S;
+}
+
+/* Is it the inrush of the starter: begun with it, and over as soon as that is allowed? */
 static bool is_inrush(const struct survey *survey, const struct departure *dip) {
-    double end_s = end_of(survey, dip);
+    double exempt_s = survey->limits->feed_inrush_exempt;
     for (size_t i = 0; i < survey->window->phase_count; i++) {
         const struct analysis_phase *phase = &survey->window->phases[i];
         if (phase->phase == PHASE_CRANKING && dip->from_s >= phase->from_s - BEFORE_ENGAGED_S &&
-            end_s <= phase->from_s + survey->limits->feed_inrush_exempt)
+            dip->from_s <= phase->from_s + exempt_s &&
+            end_of(survey, dip) - dip->from_until_s <= exempt_s)
             return true;
     }
     return false;
@@ -69,6 +78,9 @@ bool collapse_is_event(const struct survey *survey, const struct departure *dip)
     case PHASE_CRANKING:
         return !key_turns_off(survey, dip, KEY_OFF_CRANK_S);
     case PHASE_KEY_ON:
+        if (is_bounce(survey, dip, at))
+            return false;
+        /* fall through */
     case PHASE_RUNNING:
         return !key_turns_off(survey, dip, KEY_OFF_SOON_S) &&
                (!isnan(dip->to_s) || end_of(survey, dip) - dip->from_until_s >= KEY_SEEN_S);
@@ -128,17 +140,14 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
 /* Did a sensor that lives on this feed go on as if nothing were? */
 static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
     const struct vehicle *vehicle = survey->vehicle;
-    const struct departure_view *feed = view_of(survey, collapse->index, collapse->dip->channel);
     double nominal = nominal_of(survey, collapse->dip->channel);
-    if (feed->out_count == 0 || feed->out_sum / (double)feed->out_count > DEAD_SHARE * nominal)
-        return;
     for (size_t i = 0; i < vehicle->sensor_count; i++) {
         const struct vehicle_sensor *sensor = &vehicle->sensors[i];
         if (sensor->feed != collapse->dip->channel || sensor->signal == CHANNEL_NONE)
             continue;
         const struct departure_view *signal = view_of(survey, collapse->index, sensor->signal);
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
-        if (signal->edges_out >= SWINGING_EDGES &&
+        if (signal->edges_dead >= SWINGING_EDGES &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
             collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;

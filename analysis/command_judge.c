@@ -12,6 +12,8 @@
 
 #define LEAST_CRANKING_S 1.5 /* a control unit may need two turns to find its place */
 #define FEWEST_COMMANDS  2
+#define STOPPED_EDGES    6
+#define SILENT_LEAST_S   0.7 /* a four-stroke cycle at 170 rpm */
 #define CRANK_EDGES      8
 #define SLACK            2.5 /* times the longest interval between commands */
 
@@ -65,13 +67,15 @@ static void judge_command(const struct evidence *evidence, size_t channel,
     size_t first = pulses_after(pulses, from_s);
     size_t end = pulses_after(pulses, to_s);
     bool never = end - first < FEWEST_COMMANDS;
+    if (!never && end - first < STOPPED_EDGES)
+        return; /* too few to tell when the next was due */
     double onset_s[2] = {from_s, from_s};
     if (!never) {
         double longest = 0.0;
         for (size_t i = first + 1; i < end; i++)
             longest = fmax(longest, list[i].at_s - list[i - 1].at_s);
         onset_s[0] = list[end - 1].at_s;
-        onset_s[1] = onset_s[0] + SLACK * longest;
+        onset_s[1] = onset_s[0] + fmax(SLACK * longest, SILENT_LEAST_S);
     }
     size_t crank = good_crank(evidence, onset_s[1], to_s);
     if (crank != CHANNEL_NONE &&

@@ -12,11 +12,8 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define CHUNK        512
-#define FEED_AGAIN_S 0.1 /* spells so close together are one departure */
-#define SLOW_AGAIN_S                                                                               \
-    0.5 /* of returns, grounds, supplies: they come and go with the compressions                   \
-         */
+#define CHUNK             512
+#define AGAIN_S           0.1  /* spells so close together are one departure */
 #define MOST              1024 /* of all leads; the rest is counted */
 #define FEED_HYSTERESIS_V 0.05
 #define SLOW_HYSTERESIS_V 0.01
@@ -25,7 +22,6 @@ struct watched {
     size_t channel, ret, battery;
     struct excursion *excursion; /* of the distance inside the limit */
     struct departures *owner;
-    double again_s;
     size_t newest; /* its newest departure, or CHANNEL_NONE */
 };
 
@@ -77,7 +73,6 @@ static int watch(struct departures *departures, size_t channel) {
     };
     watched->owner = departures;
     watched->channel = channel;
-    watched->again_s = feed ? FEED_AGAIN_S : SLOW_AGAIN_S;
     watched->newest = CHANNEL_NONE;
     watched->ret = feed ? difference_return(departures->vehicle, channel) : CHANNEL_NONE;
     watched->battery = battery_on_stream(departures->vehicle, of->stream);
@@ -158,7 +153,7 @@ static bool goes_on(struct watched *watched, const struct excursion_event *event
     double lag_s = lag_of(watched);
     struct departure *before = &watched->owner->list[watched->newest];
     bool never_back = before->ended_by_loss && event->from_s + lag_s <= before->from_until_s;
-    if (!never_back && !(event->from_until_s + lag_s - before->to_s < watched->again_s))
+    if (!never_back && !(event->from_until_s + lag_s - before->to_s < AGAIN_S))
         return false;
     before->times += never_back ? 0 : 1;
     before->to_s = (double)NAN;

@@ -22,6 +22,15 @@
 #define INDUCTIVE_LEAST_SWING 0.2
 
 /*
+ * A coil's lead hums: nothing below so many times the smallest step from sample to sample, averaged
+ * over so many samples, is a tooth. Of white noise the swing of seconds is seven to eight such
+ * steps.
+ */
+#define NOISE_STEPS   16.0
+#define NOISE_COUNTS  8.0 /* nor below so many counts */
+#define NOISE_SAMPLES 128
+
+/*
  * An extreme is remembered once or twice so long. An inductive signal shrinks as the engine slows;
  * but the swing beside the gap, once a turn, must not be forgotten from turn to turn.
  */
@@ -32,7 +41,12 @@ enum state { STATE_UNKNOWN, STATE_LOW, STATE_HIGH };
 
 struct edges {
     bool falls; /* the scale falls: high counts are low values */
+    enum sensor_kind kind;
+    double usual_least, usual_least_volts; /* in counts and in volts, without noise */
     double least_swing;
+    double step_sum; /* of the newest samples, up to NOISE_SAMPLES, */
+    size_t step_count;
+    double least_step; /*   and the smallest average so far; HUGE_VAL: none yet */
     double band;
     double memory_s;
     bool begun; /* `last` and the envelope hold something */
@@ -55,12 +69,22 @@ int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **e
                    (scale->counts[scale->points - 1] - scale->counts[0]);
     double least = kind == SENSOR_INDUCTIVE ? INDUCTIVE_LEAST_SWING : HALL_LEAST_SWING;
     made->falls = slope < 0.0;
-    made->least_swing = slope == 0.0 ? HUGE_VAL : least / fabs(slope);
+    made->kind = kind;
+    made->usual_least = slope == 0.0 ? HUGE_VAL : least / fabs(slope);
+    made->usual_least_volts = least;
+    made->least_swing = made->usual_least;
+    made->least_step = HUGE_VAL;
     made->band = kind == SENSOR_INDUCTIVE ? INDUCTIVE_BAND : HALL_BAND;
     made->memory_s = kind == SENSOR_INDUCTIVE ? INDUCTIVE_MEMORY_S : HALL_MEMORY_S;
     edges_break(made);
     *edges = made;
     return 0;
+}
+
+void edges_set_least_swing(struct edges *edges, double volts) {
+    edges->usual_least *= volts / edges->usual_least_volts;
+    edges->usual_least_volts = volts;
+    edges->least_swing = edges->usual_least;
 }
 
 void edges_free(struct edges *edges) {
@@ -191,6 +215,20 @@ static bool stays(const struct edges *edges, const struct thresholds *thresholds
            (edges->state == STATE_LOW && highest < thresholds->middle);
 }
 
+/* What an inductive sensor's lead picks up where no tooth passes. */
+static void follow_noise(struct edges *edges, const int32_t *counts, size_t length) {
+    for (size_t i = 1; i < length; i++)
+        edges->step_sum += fabs((double)counts[i] - counts[i - 1]);
+    edges->step_count += length - 1;
+    if (edges->step_count < NOISE_SAMPLES)
+        return;
+    edges->least_step = fmin(edges->least_step, edges->step_sum / (double)edges->step_count);
+    edges->least_swing =
+        fmax(edges->usual_least, fmax(NOISE_COUNTS, NOISE_STEPS * edges->least_step));
+    edges->step_sum = 0.0;
+    edges->step_count = 0;
+}
+
 void edges_push(struct edges *edges, const int32_t *counts, size_t count, double time_s,
                 double period_s, void (*report)(void *context, const struct edge *edge),
                 void *context) {
@@ -206,6 +244,8 @@ void edges_push(struct edges *edges, const int32_t *counts, size_t count, double
             begin_stretch(edges, counts[i], counts[i]);
             edges->low = edges->high = counts[i];
         }
+        if (edges->kind == SENSOR_INDUCTIVE)
+            follow_noise(edges, counts + i, length);
         follow(edges, lowest, highest, (double)length * period_s);
         double swing = edges->high - edges->low;
         if (swing >= edges->least_swing) {

@@ -28,6 +28,9 @@ struct edges;
 /* A finder for one kind of sensor on a channel of that scale. 0 or -ENOMEM. */
 int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **edges);
 
+/* Before the first samples: nothing below `volts` from low to high is an edge. */
+void edges_set_least_swing(struct edges *edges, double volts);
+
 /* Frees; takes NULL. */
 void edges_free(struct edges *edges);
 

@@ -10,6 +10,7 @@
 
 #define QUIET_S     2.5 /* before the starter engages: what ripples there is no compression */
 #define QUIET_END_S 0.05
+#define SETTLED_S   0.2 /* behind the engagement: the surge is over */
 
 static bool has_pulses(const struct vehicle_channel *channel) {
     return channel->role == ROLE_SIGNAL || channel->role == ROLE_COMMAND;
@@ -132,6 +133,37 @@ bool evidence_turned(const struct evidence *evidence, size_t except, double from
             *teller = ripple_channel(evidence->ripples[i]);
             return true;
         }
+    }
+    return false;
+}
+
+bool evidence_locked(const struct evidence *evidence) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    size_t current = vehicle_channel_by_role(vehicle, ROLE_STARTER_CURRENT);
+    size_t teller;
+    return current != CHANNEL_NONE &&
+           survey_level(evidence->survey, current, PHASE_CRANKING, 0.5, false) >
+               evidence->window->limits->starter_current_on &&
+           evidence_stands_still(evidence) &&
+           !evidence_turned(evidence, CHANNEL_NONE, evidence->window->engaged_s + SETTLED_S,
+                            evidence->window->released_s, 2, &teller);
+}
+
+bool evidence_ripple_speed(const struct evidence *evidence, double *rpm, double *slowest,
+                           double *fastest, size_t *channel) {
+    const struct window *window = evidence->window;
+    for (size_t i = 0; i < EVIDENCE_RIPPLES; i++) {
+        struct ripple_estimate estimate;
+        if (evidence->ripples[i] == NULL ||
+            !ripple_estimate(evidence->ripples[i], window->engaged_s + SETTLED_S,
+                             window->released_s, &estimate) ||
+            isnan(estimate.rpm))
+            continue;
+        *rpm = estimate.rpm;
+        *slowest = estimate.rpm_low;
+        *fastest = estimate.rpm_high;
+        *channel = ripple_channel(evidence->ripples[i]);
+        return true;
     }
     return false;
 }

@@ -49,6 +49,16 @@ int evidence_finish(struct evidence *evidence);
 bool evidence_turned(const struct evidence *evidence, size_t except, double from_s, double to_s,
                      unsigned edges, size_t *teller);
 
+/* The starter's current flows, and nothing that would show it turns: the engine is held. */
+bool evidence_locked(const struct evidence *evidence);
+
+/*
+ * Crank speed by the ripple of its compressions, while the starter turned, where `cylinders` was
+ * given; false: it does not show. `*channel` is that of the current or the battery.
+ */
+bool evidence_ripple_speed(const struct evidence *evidence, double *rpm, double *slowest,
+                           double *fastest, size_t *channel);
+
 /* The starter pulls, and nothing that would show it turns: no signal has edges while cranking. */
 bool evidence_stands_still(const struct evidence *evidence);
 

@@ -14,11 +14,12 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define FOLLOWS_SLOPE  0.2 /* volts of the feed for a volt of the battery */
-#define FOLLOWS_SHARE  0.5 /* of its movement that the battery's explains: r squared */
-#define STEADY_V       0.1 /* what a steady level moves from phase to phase, for a 5 V feed */
-#define DEAD_SHARE     0.3 /* of its nominal: below, it is no level but gone */
-#define BELOW_STEADY_V 0.5 /* deeper than the steady level by so much is a fall of its own */
+#define FOLLOWS_SLOPE  0.2  /* volts of the feed for a volt of the battery */
+#define FOLLOWS_SHARE  0.5  /* of its movement that the battery's explains: r squared */
+#define STEADY_V       0.1  /* what a steady level moves from phase to phase, for a 5 V feed */
+#define DEAD_SHARE     0.3  /* of its nominal: below, it is no level but gone */
+#define PHASE_DATED_S  0.01 /* a phase is dated no finer */
+#define BELOW_STEADY_V 0.5  /* deeper than the steady level by so much is a fall of its own */
 
 /* ---- steadily wrong ---- */
 
@@ -58,8 +59,9 @@ static struct steady find_steady(const struct survey *survey, size_t channel) {
         double level = survey_level(survey, channel, phases[i], 0.5, true);
         if (isnan(level))
             continue;
-        if (!is_off(survey, channel, level) || battery_excuses(survey, channel, phases[i], level) ||
-            level < DEAD_SHARE * of->nominal)
+        double absolute = survey_level(survey, channel, phases[i], 0.5, false);
+        if (!is_off(survey, channel, level) || !is_off(survey, channel, absolute) ||
+            battery_excuses(survey, channel, phases[i], level) || level < DEAD_SHARE * of->nominal)
             return steady;
         if (seen++ == 0)
             steady.phase = phases[i];
@@ -92,7 +94,9 @@ static void add_steady(const struct evidence *evidence, size_t channel, const st
         return;
     int *error = &candidates->error;
     candidate->standing = true;
-    candidate->from_s = candidate->from_until_s = first_seen(survey, steady->phase);
+    double seen_s = first_seen(survey, steady->phase);
+    candidate->from_s = fmax(seen_s - PHASE_DATED_S, survey->window->from_s);
+    candidate->from_until_s = seen_s + PHASE_DATED_S;
     candidate->extreme = steady->level;
     bool clipped = of->rail_low <= of->rail_high &&
                    steady->level >= scale_value(&of->scale, of->rail_high) - 1e-9;
@@ -259,7 +263,7 @@ static void add_follows(const struct evidence *evidence, const struct collapse *
 /* A fall that something else explains: said, not blamed. */
 static void note_explained(const struct survey *survey, const struct collapse *collapse,
                            struct analysis_texts *notes, int *error) {
-    if (collapse->battery_low)
+    if (collapse->battery_low) /* supply_judge.h says whether that is a fault of the battery */
         result_say(error, notes, TEXT_BATTERY_EXPLAINS,
                    words_channel(survey, collapse->dip->channel), collapse->battery_volts);
 }

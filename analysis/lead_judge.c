@@ -20,6 +20,10 @@
 #define GONE_SHARE      0.2  /* of a feed's nominal: no sensor works on it */
 #define FULL_SHARE      0.8  /* of a feed's nominal, or of a pull-up: it is all there */
 #define BELOW_RETURN_V  0.15
+#define STEADY_SHARE    0.2
+#define RAN_ON_S        1.0
+#define RECENT_PULSES   130 /* a turn of a wheel of 60 places, and of most others */
+#define DUE_SLACK       1.3
 #define EDGES_OF_SIGNAL 8
 #define COPY_R_SQUARED  0.95
 #define COPY_LEAST      0.3
@@ -39,11 +43,9 @@ static struct candidate *add(const struct evidence *evidence, size_t channel,
         return NULL;
     }
     int *error = &candidates->error;
-    const struct window *window = evidence->window;
     candidate->observed = observed;
     candidate->standing = true;
-    candidate->from_s = candidate->from_until_s =
-        isnan(window->engaged_s) ? window->from_s : window->engaged_s;
+    candidate->from_s = candidate->from_until_s = evidence->window->from_s;
     candidate->text = result_sentence(error, TEXT_LEAD_SHORT, name);
     result_say(error, &candidate->alternatives, TEXT_LEAD_LOOSE);
     result_say(error, &candidate->alternatives, TEXT_LEAD_HOOKUP);
@@ -110,6 +112,9 @@ static void judge_scale(const struct evidence *evidence, size_t channel,
         return;
     double volts = usual(survey, channel, 0.5);
     double ratio = volts / of->nominal;
+    if (fabs(turning(survey, channel, 0.98) - turning(survey, channel, 0.02)) >
+        STEADY_SHARE * fabs(volts))
+        return; /* a feed that comes and goes */
     bool much = ratio >= TEN_LEAST && ratio <= TEN_MOST;
     bool little = 1.0 / ratio >= TEN_LEAST && 1.0 / ratio <= TEN_MOST;
     if (much || little)
@@ -176,7 +181,7 @@ static void judge_below_return(const struct evidence *evidence, const struct veh
     double high;
     if (reading->levels == NULL || !levels_states(reading->levels, scale, &low, &high))
         return;
-    double below = turning(survey, sensor->ret, 0.5) - low;
+    double below = turning(survey, sensor->ret, 0.05) - low; /* all the time */
     if (below > BELOW_RETURN_V)
         add(evidence, sensor->ret, candidates,
             result_sentence(&candidates->error, TEXT_LEAD_BELOW_RETURN,
@@ -199,6 +204,21 @@ static void judge_dead_feed(const struct evidence *evidence, const struct vehicl
                 words_channel(survey, sensor->signal), words_channel(survey, sensor->feed)));
 }
 
+/* It came off between its last edge and the next, which was due as soon as the one before it. */
+static void place_behind_last(const struct evidence *evidence, size_t channel,
+                              struct candidate *candidate) {
+    size_t count;
+    const struct pulse *list = pulses_list(evidence->pulses[channel], &count);
+    double longest = 0.0;
+    for (size_t i = count; i > 1 && i + RECENT_PULSES > count; i--)
+        longest = fmax(longest, list[i - 1].at_s - list[i - 2].at_s);
+    if (count < 2)
+        return;
+    candidate->standing = false;
+    candidate->from_s = list[count - 1].at_s;
+    candidate->from_until_s = candidate->from_s + DUE_SLACK * longest;
+}
+
 /* A crank signal that shows nothing, although the engine started and runs. */
 static void judge_ran_on(const struct evidence *evidence, const struct vehicle_sensor *sensor,
                          struct candidates *candidates) {
@@ -207,11 +227,13 @@ static void judge_ran_on(const struct evidence *evidence, const struct vehicle_s
         evidence->outcome != OUTCOME_STARTED)
         return;
     const struct reading *running = survey_reading(survey, sensor->signal, PHASE_RUNNING);
-    if (running->levels != NULL && running->time_s >= survey->limits->started_hold &&
-        running->edges == 0)
-        add(evidence, sensor->signal, candidates,
-            result_sentence(&candidates->error, TEXT_LEAD_RAN_ON,
-                            words_channel(survey, sensor->signal)));
+    if (running->levels == NULL || running->time_s < RAN_ON_S || running->edges > 0)
+        return;
+    struct candidate *candidate = add(evidence, sensor->signal, candidates,
+                                      result_sentence(&candidates->error, TEXT_LEAD_RAN_ON,
+                                                      words_channel(survey, sensor->signal)));
+    if (candidate != NULL)
+        place_behind_last(evidence, sensor->signal, candidate);
 }
 
 /* Falls of a feed that its sensor knew nothing of. */

@@ -74,7 +74,8 @@ static bool taken_along(const struct vehicle *vehicle, const struct candidates *
         const struct candidate *cause = &candidates->list[i];
         if (cause != effect && order_takes_along(vehicle, cause, effect) &&
             !(order_takes_along(vehicle, effect, cause) && cause->fault > effect->fault) &&
-            (is(cause, "hookup") || cause->standing || !order_before(effect, cause)))
+            (is(cause, "hookup") || cause->standing || effect->standing ||
+             !order_before(effect, cause)))
             return true;
     }
     return false;

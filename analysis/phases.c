@@ -22,7 +22,9 @@
 #define LEARN_FOR_S     1.2   /* the first turns of a cranking give its speed */
 #define CHARGING_HOLD_S 1.0
 #define RELEASE_WAIT_S  0.25 /* after the release: does the engine turn faster by itself? */
-#define BEGIN_WINDOW_S  0.3  /* what is on so soon after the first sample was on before */
+#define BEFORE_LOAD_S   0.05
+#define COASTING_SHARE  0.9 /* of the cranking rate; an engine that runs is faster */
+#define BEGIN_WINDOW_S  0.3 /* what is on so soon after the first sample was on before */
 
 /* A feed is on above the one share of its nominal, off below the other. */
 #define FEED_ON_SHARE  0.5
@@ -328,12 +330,21 @@ static bool edges_begin(const struct phases *phases, double *at_s) {
     return true;
 }
 
+/* A load that might be a starter, and edges since it came on: the engine is turned. */
+static void confirm_by_edges(struct phases *phases) {
+    const struct turning *turning = best_turning(phases);
+    if (phases->has[USE_BATTERY] && phases->battery.ripple_wanted && turning != NULL &&
+        turning->since_s > phases->battery.ripple_from_s - BEFORE_LOAD_S)
+        battery_confirm(&phases->battery);
+}
+
 /* Does a starter pull now? Then why, and since when. */
-static bool cranking_begins(const struct phases *phases, enum cause *cause, double *at_s) {
+static bool cranking_begins(struct phases *phases, enum cause *cause, double *at_s) {
     if (any_on(phases, USE_CURRENT, at_s)) {
         *cause = CAUSE_CURRENT;
         return true;
     }
+    confirm_by_edges(phases);
     /* A sag that outlasts the starter's current (the engine catches) is no second cranking. */
     if (phases->battery.state == BATTERY_CRANKING &&
         phases->battery.cranking_from_s > phases->released_s) {
@@ -389,6 +400,11 @@ static bool cranking_ends(struct phases *phases, double *at_s) {
     return false;
 }
 
+/* Slower than the starter turned it: it coasts to its stop. */
+static bool runs_down(const struct turning *turning) {
+    return turning_rate(turning) < COASTING_SHARE * turning->cranking_rate;
+}
+
 /* Does the engine run by itself, as far as anything tells? */
 static bool runs(struct phases *phases) {
     const struct turning *turning = best_turning(phases);
@@ -396,14 +412,16 @@ static bool runs(struct phases *phases) {
     phases->by_charging = false;
     if (turning != NULL) {
         enum speed speed = turning_speed(turning, phases->limits.running_speed);
-        bool persists = phases->released_s > -HUGE_VAL &&
-                        phases->now_s - phases->released_s > phases->limits.started_hold &&
-                        turning->since_s < phases->released_s;
+        bool persists =
+            phases->released_s > -HUGE_VAL &&
+            turning_last_s(turning) - phases->released_s > phases->limits.started_hold &&
+            turning->since_s < phases->released_s && !runs_down(turning);
         return speed == SPEED_RUNNING || persists || phases->phase == PHASE_RUNNING || charging;
     }
     bool rose = charging && phases->released_s > -HUGE_VAL &&
                 phases->battery.level > phases->battery.cranking_rest + 0.3;
-    phases->by_charging = rose && (phases->phase != PHASE_RUNNING || !phases->has[USE_SIGNAL]);
+    /* Where edges showed it running, their end tells; where they never did, the battery does. */
+    phases->by_charging = rose && newest_edge(phases) < phases->released_s + RELEASE_WAIT_S;
     return phases->by_charging;
 }
 

@@ -10,8 +10,10 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define MOST_PULSES (1U << 20) /* ten minutes of a 60-2 wheel at idle */
-#define MOST_HOLES  256
+#define MOST_PULSES   (1U << 20) /* ten minutes of a 60-2 wheel at idle */
+#define COMMAND_SHARE 0.35 /* of the system: a command hangs on the battery, and ripples with it   \
+                            */
+#define MOST_HOLES 256
 
 struct pulses {
     const struct window *window;
@@ -41,6 +43,8 @@ int pulses_new(const struct window *window, size_t channel, struct pulses **puls
         pulses_free(made);
         return result;
     }
+    if (vehicle->channels[channel].role == ROLE_COMMAND)
+        edges_set_least_swing(made->edges, COMMAND_SHARE * vehicle->system_volts);
     *pulses = made;
     return 0;
 }

@@ -11,9 +11,13 @@
 
 #include <math.h>
 
-#define BEFORE_ENGAGED_S 0.02 /* the engagement is dated no finer */
-#define ALONG_SHARE      0.5  /* of the return's rise: what rises so much goes along */
-#define STAYS_SHARE      0.3  /* what rises less stays */
+#define BEFORE_ENGAGED_S 0.02  /* the engagement is dated no finer */
+#define ALONG_SHARE      0.5   /* of the return's rise: what rises so much goes along */
+#define STAYS_SHARE      0.3   /* what rises less stays */
+#define KEY_DATED_S      0.05  /* the key is dated a little later than what it switches on */
+#define RISES_WITHIN_S   0.002 /* from its usual level to its limit */
+#define SURGE_TAIL_S     0.15  /* a surge is gone by then, and what is left of it small */
+#define HIGH_SHARE       0.8   /* of the pull-up: the signal was high at times */
 #define NOISE_FACTOR     3.0
 
 /* One departure of a return or a ground, and what else moved with it. */
@@ -24,7 +28,7 @@ struct rise {
     double before, mean, highest; /* volts; `before` is NAN where it stood so from the first on */
     double rose;                  /* by so much: from before, or from 0 V */
     size_t feed, other, ground;   /* leads that could tell, or CHANNEL_NONE */
-    double feed_rose, other_rose, ground_rose; /* NAN: cannot tell */
+    double feed_rose, other_rose, ground_rose, high_rose; /* NAN: cannot tell */
 };
 
 static double mean_before(const struct departure_view *view) {
@@ -56,6 +60,21 @@ static size_t feed_beside(const struct survey *survey, size_t ret) {
     return CHANNEL_NONE;
 }
 
+/*
+ * How far the high level of the sensor's signal rose: the control unit pulls it up from its own
+ * ground, which the return of the sensor alone does not move.
+ */
+static double high_rose_by(const struct survey *survey, const struct rise *rise) {
+    if (rise->sensor == CHANNEL_NONE)
+        return (double)NAN;
+    const struct vehicle_sensor *sensor = &survey->vehicle->sensors[rise->sensor];
+    if (sensor->signal == CHANNEL_NONE || sensor->kind != SENSOR_HALL ||
+        sensor->pull_up_is_battery || isnan(sensor->pull_up))
+        return (double)NAN;
+    double high = survey_level(survey, sensor->signal, rise->phase, 0.98, false);
+    return high > HIGH_SHARE * sensor->pull_up ? high - sensor->pull_up : (double)NAN;
+}
+
 /* Another return, the one that rose least: what all do is the ground. */
 static void weigh_others(const struct survey *survey, struct rise *rise) {
     const struct vehicle *vehicle = survey->vehicle;
@@ -79,7 +98,7 @@ static struct rise weigh(const struct survey *survey, size_t index) {
         .departure = departure,
         .index = index,
         .sensor = vehicle_sensor_of_channel(survey->vehicle, departure->channel),
-        .phase = window_phase_at(survey->window, departure->from_until_s),
+        .phase = window_phase_at(survey->window, departure->from_until_s + KEY_DATED_S),
         .before = (double)NAN,
         .mean = mean_out(view),
         .highest = view->highest,
@@ -87,7 +106,9 @@ static struct rise weigh(const struct survey *survey, size_t index) {
         .feed_rose = (double)NAN,
         .ground_rose = (double)NAN,
     };
-    if (departure->from_s < departure->from_until_s)
+    double before_s = departure->from_s - KEY_DATED_S;
+    if (departure->from_s < departure->from_until_s &&
+        window_phase_at(survey->window, before_s) != PHASE_KEY_OFF)
         rise.before = mean_before(view);
     rise.rose = rise.mean - (isnan(rise.before) ? 0.0 : rise.before);
     rise.feed = feed_beside(survey, departure->channel);
@@ -95,6 +116,7 @@ static struct rise weigh(const struct survey *survey, size_t index) {
         rise.feed_rose = rose_by(survey, &rise, rise.feed);
     if (rise.ground != CHANNEL_NONE && rise.ground != departure->channel)
         rise.ground_rose = rose_by(survey, &rise, rise.ground);
+    rise.high_rose = high_rose_by(survey, &rise);
     weigh_others(survey, &rise);
     return rise;
 }
@@ -116,7 +138,7 @@ static bool is_surge(const struct survey *survey, const struct rise *rise) {
     const struct departure *departure = rise->departure;
     return !isnan(window->engaged_s) &&
            departure->from_until_s >= window->engaged_s - BEFORE_ENGAGED_S &&
-           departure->to_s <= window->engaged_s + limits->return_surge_time &&
+           departure->to_s <= window->engaged_s + limits->return_surge_time + SURGE_TAIL_S &&
            departure->depth <=
                limits->return_surge_level - limits->return_level + error_of(survey, rise);
 }
@@ -132,21 +154,23 @@ static bool is_event(const struct survey *survey, const struct rise *rise) {
 
 /* Does everything that could tell go up together? */
 static bool is_ground(const struct rise *rise) {
-    if (rise->ground_rose >= ALONG_SHARE * rise->rose)
-        return true;
-    return rise->feed_rose >= ALONG_SHARE * rise->rose &&
-           !(rise->other_rose < STAYS_SHARE * rise->rose) && isnan(rise->ground_rose);
+    double along = ALONG_SHARE * rise->rose;
+    if (!isnan(rise->ground_rose))
+        return rise->ground_rose >= along;
+    if (rise->other_rose < STAYS_SHARE * rise->rose)
+        return false;
+    return rise->feed_rose >= along || (isnan(rise->feed_rose) && rise->high_rose >= along);
 }
 
 /* Is something watched that would have gone up with the ground, and stayed? */
 static bool others_stay(const struct rise *rise) {
-    return rise->ground_rose < STAYS_SHARE * rise->rose ||
-           rise->feed_rose < STAYS_SHARE * rise->rose ||
-           rise->other_rose < STAYS_SHARE * rise->rose;
+    double stays = STAYS_SHARE * rise->rose;
+    return rise->ground_rose < stays || rise->feed_rose < stays || rise->other_rose < stays ||
+           rise->high_rose < stays;
 }
 
 static void place(const struct rise *rise, struct candidate *candidate) {
-    candidate->from_s = rise->departure->from_s;
+    candidate->from_s = rise->departure->from_s - RISES_WITHIN_S;
     candidate->from_until_s = rise->departure->from_until_s;
     candidate->to_s = rise->departure->to_s;
     candidate->extreme = rise->highest;
@@ -178,6 +202,8 @@ static void add_ground(const struct evidence *evidence, const struct rise *rise,
     candidate->certainty =
         rise->ground_rose >= ALONG_SHARE * rise->rose ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
     size_t along = rise->feed_rose >= ALONG_SHARE * rise->rose ? rise->feed : rise->ground;
+    if (along == CHANNEL_NONE)
+        along = survey->vehicle->sensors[rise->sensor].signal;
     candidate->observed = result_sentence(error, TEXT_GROUND_ROSE, name, rise->highest,
                                           words_phase(rise->phase), words_channel(survey, along));
     candidate->text = result_sentence(error, TEXT_GROUND_ROSE_SHORT, name, rise->highest);

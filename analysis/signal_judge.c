@@ -11,16 +11,18 @@
 
 #include <math.h>
 
-#define FEWEST_EDGES     6    /* of a signal that was there at all */
-#define TURN_BEFORE_S    1.2  /* so far back the longest interval tells when the next edge is due */
-#define DUE_SLACK        1.3  /* a compression stretches an interval by so much */
-#define LOST_DUES        4.0  /* silent for so many due times, and for so long, is lost; less is */
-#define LOST_LEAST_S     0.25 /*   pulses missed */
-#define END_MARGIN_S     0.05 /* the release is dated no finer */
-#define FIRST_EDGE_S     1.0  /* from rest, a signal with few pulses a turn may need so long */
-#define OTHERS_EDGES     3    /* of another sensor, that show that the engine turned on */
-#define TINY_INDUCTIVE_V 0.05
-#define TINY_NOISES      4.0 /* times the noise from sample to sample */
+#define FEWEST_EDGES            6 /* of a signal that was there at all */
+#define TURN_BEFORE_S           1.2 /* so far back the longest interval tells when the next edge is due */
+#define DUE_SLACK               1.3 /* a compression stretches an interval by so much */
+#define LOST_DUES               4.0 /* silent for so many due times, and for so long, is lost; less is */
+#define LOST_LEAST_S            0.25 /*   pulses missed */
+#define END_MARGIN_S            0.05 /* the release is dated no finer */
+#define FIRST_EDGE_S            1.0 /* from rest, a signal with few pulses a turn may need so long */
+#define OTHERS_EDGES            3   /* of another sensor, that show that the engine turned on */
+#define TINY_INDUCTIVE_V        0.05
+#define EDGES_SWING_HALL_V      1.0 /* from here on edges.h finds its edges */
+#define EDGES_SWING_INDUCTIVE_V 0.2
+#define TINY_NOISES             4.0 /* times the noise from sample to sample */
 
 /* The stretch of cranking (or running) in which a signal must be there. */
 struct stretch {
@@ -285,7 +287,8 @@ static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sen
     double swing = survey_level(survey, sensor->signal, PHASE_CRANKING, 0.98, true) -
                    survey_level(survey, sensor->signal, PHASE_CRANKING, 0.02, true);
     double least = sensor->kind == SENSOR_HALL ? survey->limits->hall_low : TINY_INDUCTIVE_V;
-    if (swing < least || swing < TINY_NOISES * still)
+    double most = sensor->kind == SENSOR_HALL ? EDGES_SWING_HALL_V : EDGES_SWING_INDUCTIVE_V;
+    if (swing < least || swing < TINY_NOISES * still || swing > most)
         return false;
     add_small_swing(evidence, sensor, swing, candidates);
     return true;

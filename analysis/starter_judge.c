@@ -10,6 +10,8 @@
 
 #include <math.h>
 
+#define DATED_S 0.01 /* the starter's engagement is dated no finer */
+
 static double median(const struct survey *survey, enum role role, enum phase phase) {
     size_t channel = vehicle_channel_by_role(survey->vehicle, role);
     return channel == CHANNEL_NONE ? (double)NAN : survey_level(survey, channel, phase, 0.5, false);
@@ -21,7 +23,8 @@ static struct candidate *add(const struct evidence *evidence, enum fault fault, 
     if (candidate == NULL)
         return NULL;
     candidate->standing = true;
-    candidate->from_s = candidate->from_until_s = evidence->window->engaged_s;
+    candidate->from_s = evidence->window->engaged_s - DATED_S;
+    candidate->from_until_s = evidence->window->engaged_s + DATED_S;
     candidate->to_s = evidence->window->released_s;
     return candidate;
 }
@@ -83,7 +86,8 @@ static void add_slow(const struct evidence *evidence, struct candidates *candida
     double amperes = median(survey, ROLE_STARTER_CURRENT, PHASE_CRANKING);
     candidate->extreme = evidence->rpm;
     candidate->unit = "rpm";
-    candidate->certainty = CERTAINTY_SHOWN;
+    bool by_edges = survey->vehicle->channels[evidence->speed_channel].role == ROLE_SIGNAL;
+    candidate->certainty = by_edges ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
     candidate->observed =
         result_sentence(error, TEXT_SLOW, evidence->rpm, survey->limits->slow_crank);
     candidate->text = result_sentence(error, TEXT_SLOW_SHORT, evidence->rpm);
@@ -106,17 +110,18 @@ static bool battery_explains(const struct survey *survey, const struct candidate
 
 void starter_judge(const struct evidence *evidence, struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
+    double amperes = median(survey, ROLE_STARTER_CURRENT, PHASE_CRANKING);
+    if (evidence_locked(evidence)) {
+        add_locked(evidence, amperes, candidates);
+        return;
+    }
     if (evidence->outcome == OUTCOME_DID_NOT_CRANK) {
         add_not_cranked(evidence, candidates);
         return;
     }
     if (isnan(evidence->window->engaged_s))
         return;
-    double amperes = median(survey, ROLE_STARTER_CURRENT, PHASE_CRANKING);
-    bool pulls = amperes > survey->limits->starter_current_on;
-    if (pulls && evidence_stands_still(evidence))
-        add_locked(evidence, amperes, candidates);
-    else if (evidence->has_speed && evidence->rpm < survey->limits->slow_crank &&
-             !battery_explains(survey, candidates))
+    if (evidence->has_speed && evidence->rpm < survey->limits->slow_crank &&
+        !battery_explains(survey, candidates))
         add_slow(evidence, candidates);
 }

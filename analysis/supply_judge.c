@@ -22,7 +22,8 @@ static const double cold_c[] = {-18.0, -12.0, -7.0, -1.0, 4.0, 10.0, 16.0, 20.0}
 static const double cold_v[] = {8.5, 8.7, 8.9, 9.1, 9.3, 9.4, 9.5, 9.6};
 #define COLD_POINTS (sizeof cold_c / sizeof *cold_c)
 #define FLOOR_V     9.6
-#define SLOWER_THAN 1.5 /* times the limit of a slow crank: speed has suffered from the battery */
+#define DATED_S     0.01 /* the starter's engagement is dated no finer */
+#define SLOWER_THAN 1.5  /* times the limit of a slow crank: speed has suffered from the battery */
 
 double supply_cranking_floor(const struct vehicle *vehicle, const struct limits *limits) {
     double at_c = vehicle->temperature_c;
@@ -78,6 +79,12 @@ static void add_supply(const struct evidence *evidence, size_t index,
 
 /* ---- battery ---- */
 
+/* No longer than the starter's first surge: not the sustained level. */
+static bool in_surge(const struct survey *survey, const struct departure *dip) {
+    double until_s = survey->window->engaged_s + survey->limits->return_surge_time;
+    return dip->from_s < until_s && dip->to_s < until_s;
+}
+
 /* The first fall of a feed that such a battery could not hold; false: none. */
 static bool find_starved(const struct survey *survey, struct collapse *starved) {
     bool found = false;
@@ -85,7 +92,7 @@ static bool find_starved(const struct survey *survey, struct collapse *starved) 
         if (survey->vehicle->channels[survey->departures[i]->channel].role != ROLE_FEED)
             continue;
         struct collapse collapse = collapse_judge(survey, i);
-        if (!collapse.event || !collapse.battery_low ||
+        if (!collapse.event || !collapse.battery_low || in_surge(survey, collapse.dip) ||
             (found && starved->dip->from_s <= collapse.dip->from_s))
             continue;
         *starved = collapse;
@@ -116,17 +123,13 @@ static void say_low(const struct evidence *evidence, size_t battery, double volt
     result_say(error, &candidate->next, TEXT_VOLTAGE_NEXT);
 }
 
-/* A moment in which the battery was too low for a feed, however it was else. */
-static void place_starved(const struct survey *survey, const struct collapse *starved,
-                          struct candidate *candidate, int *error) {
+/* A moment in which the battery was too low for a feed, while it held else. */
+static void place_starved(const struct collapse *starved, struct candidate *candidate) {
     candidate->standing = false;
     candidate->from_s = starved->dip->from_s;
     candidate->from_until_s = starved->dip->from_until_s;
     candidate->to_s = starved->dip->to_s;
     candidate->extreme = starved->battery_volts;
-    result_say(error, &candidate->because, TEXT_VOLTAGE_FEED,
-               words_channel(survey, starved->dip->channel), starved->battery_volts,
-               starved->lowest);
 }
 
 static void add_low(const struct evidence *evidence, size_t battery, double volts,
@@ -139,14 +142,19 @@ static void add_low(const struct evidence *evidence, size_t battery, double volt
     int *error = &candidates->error;
     double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
     candidate->standing = true;
-    candidate->from_s = candidate->from_until_s = survey->window->engaged_s;
+    candidate->from_s = survey->window->engaged_s - DATED_S;
+    candidate->from_until_s = survey->window->engaged_s + DATED_S;
     candidate->to_s = survey->window->released_s;
     candidate->extreme = volts;
     candidate->certainty = slow || starved != NULL ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
     double lowest = starved == NULL ? volts : fmin(volts, starved->battery_volts);
     say_low(evidence, battery, lowest, floor_v, candidate, error);
     if (starved != NULL)
-        place_starved(survey, starved, candidate, error);
+        result_say(error, &candidate->because, TEXT_VOLTAGE_FEED,
+                   words_channel(survey, starved->dip->channel), starved->battery_volts,
+                   starved->lowest);
+    if (starved != NULL && !(volts < floor_v))
+        place_starved(starved, candidate);
     if (slow)
         result_say(error, &candidate->because, TEXT_VOLTAGE_SLOW, evidence->rpm);
     if (!slow && starved == NULL)

@@ -18,7 +18,9 @@
 #define FOLLOW_BEFORE_S   1.0   /* of the battery and a feed before the starter engages */
 #define FOLLOW_LEAST_V    0.3   /* a battery that moves less tells nothing of what follows it */
 #define COPY_LEAST_COUNTS 100.0 /* variance of an input that moves */
-#define RECENT            8     /* intervals that tell when the next edge is due */
+#define DEAD_SHARE        0.3   /* of its nominal: no sensor works on less */
+#define KEY_DATED_S       0.05
+#define RECENT            8 /* intervals that tell when the next edge is due */
 #define NARROWEST         1e-6
 #define OCTAVE            4 /* bins of widths */
 
@@ -50,6 +52,12 @@ const struct departure_view *survey_view(const struct survey *survey, size_t dep
     return view_of(survey, departure, channel);
 }
 
+/* A return that is bad rises with the key itself, which is dated a little later than it. */
+static double dated_s(const struct survey *survey, const struct departure *departure) {
+    enum role role = survey->vehicle->channels[departure->channel].role;
+    return role == ROLE_RETURN || role == ROLE_GROUND ? KEY_DATED_S : 0.0;
+}
+
 /* Those of the window, but not what comes while the key is off: that is no event anyhow. */
 static void choose(struct survey *survey, const struct departure *departures, size_t count) {
     const struct window *window = survey->window;
@@ -57,7 +65,8 @@ static void choose(struct survey *survey, const struct departure *departures, si
     for (size_t i = 0; i < count; i++) {
         const struct departure *departure = &departures[i];
         if (departure->from_until_s < window->from_s || departure->from_until_s >= window->to_s ||
-            window_phase_at(window, departure->from_until_s) == PHASE_KEY_OFF)
+            window_phase_at(window, departure->from_until_s + dated_s(survey, departure)) ==
+                PHASE_KEY_OFF)
             continue;
         of_channel = departure->channel == channel ? of_channel : 0;
         channel = departure->channel;
@@ -86,6 +95,10 @@ static void fit_signal(struct survey *survey, size_t channel) {
 }
 
 static void init_views(struct survey *survey) {
+    for (size_t i = 0; i < SURVEY_DEPARTURES; i++) {
+        for (size_t k = 0; k < DEPARTURE_SPELLS; k++)
+            survey->dead[i][k] = (struct departure_spell){HUGE_VAL, -HUGE_VAL};
+    }
     for (size_t i = 0; i < SURVEY_DEPARTURES * survey->vehicle->channel_count; i++) {
         struct departure_view *view = &survey->views[i];
         view->lowest = HUGE_VAL;
@@ -180,6 +193,15 @@ static bool is_out(const struct survey *survey, const struct departure *departur
     return false;
 }
 
+static bool is_dead(const struct survey *survey, size_t index, double at_s) {
+    for (size_t i = 0; i < DEPARTURE_SPELLS; i++) {
+        const struct departure_spell *dead = &survey->dead[index][i];
+        if (at_s > dead->from_s && at_s < dead->to_s)
+            return true;
+    }
+    return false;
+}
+
 static void note_edge_at_departures(struct survey_signal *signal, double at_s) {
     const struct survey *survey = signal->survey;
     for (size_t i = 0; i < survey->departure_count; i++) {
@@ -190,6 +212,7 @@ static void note_edge_at_departures(struct survey_signal *signal, double at_s) {
             view->interval_s = longest_interval(signal);
         } else if (is_out(survey, departure, at_s)) {
             view->edges_out++;
+            view->edges_dead += is_dead(survey, i, at_s);
         }
     }
 }
@@ -371,7 +394,25 @@ static void see_out(const struct vehicle_channel *of, const int32_t *counts, siz
     view->out_count += end > first ? end - first : 0;
 }
 
-static void see_departure(const struct survey *survey, const struct record_run *run, size_t channel,
+/* Where a feed that is out reads next to nothing. */
+static void see_dead(struct survey *survey, const struct record_run *run, size_t index,
+                     size_t spell, size_t first, size_t end) {
+    const struct departure *departure = survey->departures[index];
+    const struct vehicle_channel *of = &survey->vehicle->channels[departure->channel];
+    double nominal = of->nominal_is_battery ? survey->vehicle->system_volts : of->nominal;
+    double from_s = run->time_s + window_lag_s(survey->window, departure->channel);
+    struct departure_spell *dead = &survey->dead[index][spell];
+    for (size_t i = first; of->role == ROLE_FEED && i < end; i++) {
+        if (scale_value(&of->scale, run->counts[of->input][i]) >= DEAD_SHARE * nominal)
+            continue;
+        double at_s = from_s + run->period_s * (double)i;
+        if (dead->from_s > at_s)
+            dead->from_s = at_s;
+        dead->to_s = at_s;
+    }
+}
+
+static void see_departure(struct survey *survey, const struct record_run *run, size_t channel,
                           double lag_s, size_t index) {
     const struct vehicle_channel *of = &survey->vehicle->channels[channel];
     const struct departure *departure = survey->departures[index];
@@ -388,8 +429,11 @@ static void see_departure(const struct survey *survey, const struct record_run *
         view->lowest_at_onset = fmin(view->lowest_at_onset, scale_value(&of->scale, counts[i]));
     for (size_t i = 0; i < departures_spells(departure); i++) {
         const struct departure_spell *spell = &departure->spells[i];
-        see_out(of, counts, window_scans_before(run, lag_s, spell_settled(survey, spell)),
-                window_scans_before(run, lag_s, spell_end(survey, spell)), view);
+        size_t first = window_scans_before(run, lag_s, spell_settled(survey, spell));
+        size_t end = window_scans_before(run, lag_s, spell_end(survey, spell));
+        see_out(of, counts, first, end, view);
+        if (channel == departure->channel)
+            see_dead(survey, run, index, i, first, end);
     }
 }
 
@@ -441,19 +485,18 @@ bool survey_follows(const struct survey *survey, size_t channel, double *slope, 
 
 /* --- An input beside the one before it -------------------------------------------------- */
 
-/* Leads that may well move alike: all that hang on the battery. */
-static bool on_battery(const struct vehicle_channel *channel) {
-    switch (channel->role) {
-    case ROLE_BATTERY:
-    case ROLE_SUPPLY:
-    case ROLE_IGNITION:
-    case ROLE_START_REQUEST:
+/* Leads that may well move alike: all that hang on the battery, returns, feeds, signals alike. */
+static bool alike(const struct vehicle *vehicle, size_t one, size_t other) {
+    enum role role = vehicle->channels[one].role;
+    if (role == ROLE_RETURN || role == ROLE_GROUND || role == ROLE_FEED)
+        return vehicle->channels[other].role != ROLE_SIGNAL;
+    if (role != ROLE_SIGNAL)
         return true;
-    case ROLE_FEED:
-        return channel->nominal_is_battery;
-    default:
-        return false;
-    }
+    size_t sensor = vehicle_sensor_of_channel(vehicle, one);
+    size_t beside = vehicle_sensor_of_channel(vehicle, other);
+    return vehicle->channels[other].role != ROLE_SIGNAL || sensor == CHANNEL_NONE ||
+           beside == CHANNEL_NONE ||
+           vehicle->sensors[sensor].shaft == vehicle->sensors[beside].shaft;
 }
 
 /* The channel on the input converted just before, where it is of another kind; or CHANNEL_NONE. */
@@ -462,7 +505,7 @@ static size_t neighbour_of(const struct vehicle *vehicle, size_t channel) {
     for (size_t i = 0; i < vehicle->channel_count; i++) {
         const struct vehicle_channel *before = &vehicle->channels[i];
         if (before->stream == of->stream && before->input + 1 == of->input &&
-            !(on_battery(before) && on_battery(of)))
+            !alike(vehicle, channel, i))
             return i;
     }
     return CHANNEL_NONE;

@@ -53,6 +53,7 @@ struct departure_view {
     double last_edge_s;     /* of a signal: the newest not later than the feed's fall; NAN */
     double interval_s;      /*   how far apart its edges came until then; NAN */
     unsigned edges_out;     /*   edges while out */
+    unsigned edges_dead;    /*   of these, while the feed read so little that no sensor works */
 };
 
 /*
@@ -69,6 +70,8 @@ struct survey {
     const struct limits *limits;   /* the window's */
     size_t departure_count, more_departures;
     const struct departure *departures[SURVEY_DEPARTURES];
+    /* Of each spell of a feed: from the first to the last sample that reads next to nothing. */
+    struct departure_spell dead[SURVEY_DEPARTURES][DEPARTURE_SPELLS];
     struct departure_view *views;  /* departure * channels + channel */
     struct reading *readings;      /* channel * SURVEY_PHASES + phase */
     struct follow *follows;        /* one per channel: with the battery, */

@@ -214,7 +214,7 @@
     "wire, edges at neither the sensor or its gap. " TEXT_CRANKING_CAUTION
 #define TEXT_SIGNAL_CARRIER "The wheel itself."
 
-#define TEXT_GAPS        "%s missed %u pulses that were due, %s %s."
+#define TEXT_GAPS        "%s missed %zu pulses that were due, %s %s."
 #define TEXT_GAPS_SHORT  "%s missed pulses."
 #define TEXT_GAPS_FIRST  "The first was due at %.4f s."
 #define TEXT_GAPS_PLACES "It happened %zu times."

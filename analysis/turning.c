@@ -13,6 +13,7 @@
 #define PAUSE_INTERVALS  6.0 /* a tooth gap is three intervals, compression stretches it */
 #define PAUSE_SHORTEST_S 0.25
 #define PAUSE_LONGEST_S  0.9
+#define RUNNING_EDGES    12  /* fewer may be one group of a wheel that is not known */
 #define RUNNING_RATIO    2.0 /* engines idle at three to five times the speed of the starter */
 
 void turning_init(struct turning *turning, const struct vehicle_sensor *sensor) {
@@ -99,5 +100,7 @@ enum speed turning_speed(const struct turning *turning, double running_rpm) {
         return rate * turning->rpm_of_rate >= running_rpm ? SPEED_RUNNING : SPEED_CRANKING;
     if (isnan(turning->cranking_rate))
         return SPEED_UNKNOWN;
+    if (turning->remembered < RUNNING_EDGES)
+        return SPEED_CRANKING; /* a group of teeth is no rate */
     return rate > RUNNING_RATIO * turning->cranking_rate ? SPEED_RUNNING : SPEED_CRANKING;
 }
