@@ -377,7 +377,8 @@ static bool is_cycle(size_t other, size_t edges) {
 static bool repeats_otherwise(const struct learning *learning, size_t edges, double of_given) {
     for (size_t other = 1; other <= WHEEL_MOST_EDGES; other++) {
         double best = fmin(learning->unlikeness[0][other], learning->unlikeness[1][other]);
-        if (!is_cycle(other, edges) && of_given > GIVEN_NEARLY * best + GIVEN_PLUS)
+        if (edges % other != 0 && !is_cycle(other, edges) &&
+            of_given > GIVEN_NEARLY * best + GIVEN_PLUS)
             return true;
     }
     return false;
