@@ -303,12 +303,13 @@ static size_t most_open(const struct search *search) {
     return 3 * search->pattern->edges + LEAST_OPEN;
 }
 
-static void push_edge(struct search *search, size_t edge) {
+/* Takes the next edge; false: no reading of it is left, and the wheel is lost here. */
+static bool push_edge(struct search *search, size_t edge) {
     if (fits(search, edge)) {
         if (search->node_count > NODES_OFTEN && search->error == 0)
             settle(search, search->readings[0], false);
         search->settled = edge;
-        return;
+        return true;
     }
     search->next_count = 0;
     for (size_t i = 0; i < search->count; i++) {
@@ -320,12 +321,15 @@ static void push_edge(struct search *search, size_t edge) {
         go_on(search, reading, edge);
         pass_over(search, reading, edge);
     }
+    if (search->next_count == 0)
+        return false;
     choose(search);
     size_t open = edge - search->settled;
     if (search->error == 0 && (is_certain(search, edge) || open > most_open(search))) {
         settle(search, search->readings[0], false);
         search->settled = edge;
     }
+    return true;
 }
 
 /* ---- stretches ---- */
@@ -414,8 +418,10 @@ static int run(struct search *search, const bool *cut, size_t count) {
             begin_stretch(search, i);
         } else if (i == first + 1) {
             second_edge(search, i);
-        } else {
-            push_edge(search, i);
+        } else if (!push_edge(search, i)) {
+            end_stretch(search);
+            first = i;
+            begin_stretch(search, i);
         }
     }
     end_stretch(search);

@@ -190,15 +190,14 @@ static size_t fewest(const double *unlikeness_of, double *best) {
  * HUGE_VAL: nothing can be compared.
  */
 static size_t calmest(const struct series *series, size_t edges, double *unlikeness_there) {
-    double averages[MOST_LEARNT];
+    double averages[MOST_LEARNT] = {0.0};
     size_t first;
     size_t count = comparisons(series, edges, &first);
     size_t length = count < 2 * edges ? count : 2 * edges;
     double sum = 0.0;
     double least = HUGE_VAL;
-    size_t chosen = 0;
     *unlikeness_there = HUGE_VAL;
-    if (count == 0)
+    if (count == 0 || length == 0)
         return first;
     for (size_t i = 0; i < count; i++) {
         sum += unlike(series, first + i, edges);
@@ -208,7 +207,8 @@ static size_t calmest(const struct series *series, size_t edges, double *unliken
         if (i + 1 >= length)
             least = fmin(least, averages[i]);
     }
-    for (chosen = length - 1; averages[chosen] > CALM_ENOUGH * least + CALM_PLUS;)
+    size_t chosen = length - 1;
+    while (chosen + 1 < count && averages[chosen] > CALM_ENOUGH * least + CALM_PLUS)
         chosen++;
     *unlikeness_there = least;
     return first + chosen + 1 - length;
@@ -221,13 +221,15 @@ static int by_size(const void *left, const void *right) {
 }
 
 static double median(double *values, size_t count) {
+    if (count == 0)
+        return 0.0;
     qsort(values, count, sizeof *values, by_size);
-    return count == 0 ? 0.0 : (values[(count - 1) / 2] + values[count / 2]) / 2.0;
+    return (values[(count - 1) / 2] + values[count / 2]) / 2.0;
 }
 
 /* Turns the shares so that the longest comes last, and makes their sum 1. */
 static void settle_shares(double *share, size_t edges) {
-    double turned[WHEEL_MOST_EDGES];
+    double turned[WHEEL_MOST_EDGES] = {0.0};
     size_t longest = 0;
     double sum = 0.0;
     for (size_t i = 0; i < edges; i++) {
@@ -304,7 +306,7 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
     settle_shares(pattern->share, edges);
     size_t first;
     size_t count = comparisons(series, edges, &first);
-    double changes[MOST_LEARNT];
+    double changes[MOST_LEARNT] = {0.0};
     size_t calm = 0;
     for (size_t i = from; i < from + 2 * edges && i < first + count; i++)
         changes[calm++] = unlike(series, i, edges);

@@ -33,24 +33,37 @@ static bool hole_between(const struct wheel_signal *signal, double from_s, doubl
     return false;
 }
 
-static int split(const struct wheel_signal *signal, struct direction directions[2]) {
-    bool cut[2] = {true, true};
+/* Room for all pulses to be of one direction. */
+static int open_directions(struct direction directions[2], size_t room) {
     for (int i = 0; i < 2; i++) {
-        directions[i].times = malloc((signal->count + 1) * sizeof(double));
-        directions[i].cut = malloc((signal->count + 1) * sizeof(bool));
-        if (directions[i].times == NULL || directions[i].cut == NULL)
-            return -ENOMEM;
+        directions[i].count = 0;
+        directions[i].times = calloc(room + 1, sizeof(double));
+        directions[i].cut = calloc(room + 1, sizeof(bool));
     }
+    bool opened = directions[0].times != NULL && directions[0].cut != NULL &&
+                  directions[1].times != NULL && directions[1].cut != NULL;
+    return opened ? 0 : -ENOMEM;
+}
+
+static void close_directions(struct direction directions[2]) {
+    for (int i = 0; i < 2; i++) {
+        free(directions[i].times);
+        free(directions[i].cut);
+    }
+}
+
+static void take_direction(const struct wheel_signal *signal, bool rises,
+                           struct direction *direction) {
+    bool cut = true;
     for (size_t i = 0; i < signal->count; i++) {
         const struct pulse *pulse = &signal->pulses[i];
-        struct direction *direction = &directions[pulse->rises];
-        if (pulse->first_state)
-            cut[0] = cut[1] = true;
+        cut = cut || pulse->first_state;
+        if (pulse->rises != rises)
+            continue;
         direction->times[direction->count] = pulse->at_s;
-        direction->cut[direction->count++] = cut[pulse->rises];
-        cut[pulse->rises] = false;
+        direction->cut[direction->count++] = cut;
+        cut = false;
     }
-    return 0;
 }
 
 /* Learns from the edges from `from_s` on. */
@@ -268,20 +281,20 @@ static int follow(struct wheel_track *track, const struct wheel_signal *signal,
 }
 
 int wheel_track_new(const struct wheel_signal *signal, struct wheel_track **track) {
-    struct direction directions[2] = {{0, NULL, NULL}, {0, NULL, NULL}};
+    struct direction directions[2];
     struct wheel_track *made = calloc(1, sizeof *made);
     if (made == NULL)
         return -ENOMEM;
     made->crank_turns = signal->shaft == SHAFT_CAM ? 2.0 : 1.0;
     made->rpm = made->rpm_low = made->rpm_high = (double)NAN;
     made->shortest_state_s = made->refused_state_s = (double)NAN;
-    int result = split(signal, directions);
-    if (result == 0)
+    int result = open_directions(directions, signal->count);
+    if (result == 0) {
+        take_direction(signal, false, &directions[0]);
+        take_direction(signal, true, &directions[1]);
         result = follow(made, signal, directions);
-    for (int i = 0; i < 2; i++) {
-        free(directions[i].times);
-        free(directions[i].cut);
     }
+    close_directions(directions);
     if (result != 0)
         wheel_track_free(made);
     else
@@ -326,7 +339,8 @@ bool wheel_track_position(const struct wheel_track *track, double at_s, double *
     for (long tooth = step->tooth; tooth < step[1].tooth; tooth++)
         angle += track->pattern.angle[(size_t)tooth % edges];
     double part = (at_s - step->at_s) / (step[1].at_s - step->at_s);
-    *turns = (double)(step->tooth / (long)edges) + before + part * angle;
+    long whole = step->tooth / (long)edges;
+    *turns = (double)whole + before + part * angle;
     *stretch = step->stretch;
     return true;
 }
