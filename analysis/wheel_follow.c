@@ -68,6 +68,9 @@ struct search {
     size_t count;
     struct reading readings[MOST_READINGS];
     size_t next_count;
+    double least;                   /* cost of these */
+    size_t heads[WHEEL_MOST_EDGES]; /* those of the newest edge by place, chained; NONE */
+    size_t links[MOST_READINGS];
     struct reading next[MOST_READINGS];
     size_t node_count, node_room;
     struct node *nodes;
@@ -186,22 +189,37 @@ static struct reading accept(const struct search *search, const struct reading *
 
 /* ---- one edge further ---- */
 
-/* Adds a reading, unless one that is cheaper stands at the same tooth of the same edge, as fast. */
-static bool offer(struct search *search, const struct reading *reading, size_t *at) {
-    for (size_t i = 0; i < search->next_count; i++) {
-        struct reading *other = &search->next[i];
-        if (other->last != reading->last ||
-            place_of(search, other->tooth) != place_of(search, reading->tooth) ||
-            fabs(other->log_turn - reading->log_turn) > SAME_SPEED)
-            continue;
-        *at = i;
-        return reading->cost < other->cost;
+/* Adds a reading; NONE: there is no room, or it is hopeless. */
+static size_t append(struct search *search, const struct reading *reading) {
+    if (search->next_count == MOST_READINGS || reading->cost > search->least + COST_HOPELESS)
+        return NONE;
+    search->least = fmin(search->least, reading->cost);
+    search->next[search->next_count] = *reading;
+    return search->next_count++;
+}
+
+/*
+ * Adds a reading in which the newest edge is a tooth's, or puts it in the place of one that is not
+ * cheaper, at the same tooth and as fast. NONE: it is not needed.
+ */
+static size_t offer(struct search *search, const struct reading *reading) {
+    size_t place = place_of(search, reading->tooth);
+    size_t at = search->heads[place];
+    while (at != NONE && fabs(search->next[at].log_turn - reading->log_turn) > SAME_SPEED)
+        at = search->links[at];
+    if (at == NONE) {
+        at = append(search, reading);
+        if (at != NONE) {
+            search->links[at] = search->heads[place];
+            search->heads[place] = at;
+        }
+        return at;
     }
-    *at = search->next_count;
-    if (search->next_count == MOST_READINGS)
-        return false;
-    search->next_count++;
-    return true;
+    if (reading->cost >= search->next[at].cost)
+        return NONE;
+    search->least = fmin(search->least, reading->cost);
+    search->next[at] = *reading;
+    return at;
 }
 
 static void take(struct search *search, const struct reading *from, size_t edge, long further,
@@ -209,12 +227,11 @@ static void take(struct search *search, const struct reading *from, size_t edge,
     double surprise;
     struct reading made = accept(search, from, edge, further, share, log_share, &surprise);
     bool leaps = fabs(made.log_turn - from->log_turn) > LEAP && from->variance < FIRST_VARIANCE;
-    size_t at;
-    if (leaps || !offer(search, &made, &at))
+    size_t at = leaps ? NONE : offer(search, &made);
+    if (at == NONE)
         return;
-    made.node =
-        add_node(search, (struct node){edge, from->node, made.tooth, exp(made.log_turn), surprise});
-    search->next[at] = made;
+    struct node node = {edge, from->node, made.tooth, exp(made.log_turn), surprise};
+    search->next[at].node = add_node(search, node);
 }
 
 /* The next tooth, and those further on that the interval may reach. */
@@ -239,9 +256,7 @@ static void pass_over(struct search *search, const struct reading *from, size_t 
     bool bounces = search->times[edge] - search->times[edge - 1] < BOUNCE * tooth_s;
     made.cost += !from->in_extra ? COST_EXTRA : bounces ? COST_BOUNCE : COST_NEXT;
     made.in_extra = true;
-    size_t at;
-    if (offer(search, &made, &at))
-        search->next[at] = made;
+    append(search, &made);
 }
 
 static int by_cost(const void *left, const void *right) {
@@ -312,6 +327,9 @@ static bool push_edge(struct search *search, size_t edge) {
         return true;
     }
     search->next_count = 0;
+    search->least = HUGE_VAL;
+    for (size_t place = 0; place < search->pattern->edges; place++)
+        search->heads[place] = NONE;
     for (size_t i = 0; i < search->count; i++) {
         const struct reading *reading = &search->readings[i];
         double silent_s = search->times[edge] - search->times[reading->last];
