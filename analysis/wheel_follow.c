@@ -61,9 +61,9 @@ struct reading {
 
 struct search {
     const struct wheel_pattern *pattern;
+    size_t edges; /* the pattern's, never 0 */
     const double *times;
     double period_s;
-    double longest_share;
     double log_share[WHEEL_MOST_EDGES];
     size_t count;
     struct reading readings[MOST_READINGS];
@@ -90,7 +90,7 @@ double wheel_silence_s(const struct wheel_pattern *pattern, double turn_s) {
 }
 
 static size_t place_of(const struct search *search, long tooth) {
-    return (size_t)tooth % search->pattern->edges;
+    return (size_t)tooth % search->edges;
 }
 
 /* ---- nodes: the way that each reading has come ---- */
@@ -328,7 +328,7 @@ static bool push_edge(struct search *search, size_t edge) {
     }
     search->next_count = 0;
     search->least = HUGE_VAL;
-    for (size_t place = 0; place < search->pattern->edges; place++)
+    for (size_t place = 0; place < WHEEL_MOST_EDGES; place++)
         search->heads[place] = NONE;
     for (size_t i = 0; i < search->count; i++) {
         const struct reading *reading = &search->readings[i];
@@ -449,10 +449,13 @@ static int run(struct search *search, const bool *cut, size_t count) {
 
 int wheel_follow(const struct wheel_pattern *pattern, const double *times, const bool *cut,
                  size_t count, double period_s, struct wheel_path *path) {
+    if (pattern->edges == 0 || pattern->edges > WHEEL_MOST_EDGES)
+        return -EINVAL;
     struct search *search = calloc(1, sizeof *search);
     if (search == NULL)
         return -ENOMEM;
     search->pattern = pattern;
+    search->edges = pattern->edges;
     search->times = times;
     search->period_s = period_s;
     for (size_t i = 0; i < pattern->edges; i++)

@@ -34,7 +34,7 @@ struct wheel_path {
 /*
  * Follows `pattern` through edges at `times` (those of the direction that times). Where cut[i] is
  * set, edges may have been lost right before edge i. `period_s` between samples blurs the times; 0:
- * exact. 0 or -ENOMEM; frees nothing on failure that the caller would own.
+ * exact. 0, -EINVAL for a pattern without edges, or -ENOMEM; `*path` is then untouched.
  */
 int wheel_follow(const struct wheel_pattern *pattern, const double *times, const bool *cut,
                  size_t count, double period_s, struct wheel_path *path);
