@@ -17,6 +17,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define RIPPLE_AGREES 0.15 /* of its speed: two ways of measuring say the same */
+
 struct work {
     const struct record *record;
     const struct limits *limits;
@@ -134,21 +136,42 @@ static struct window window_of(const struct work *work, size_t index) {
     return window;
 }
 
-/* By the edges of a wheel, or else by the ripple of the compressions. */
+struct speed_told {
+    bool known;
+    double rpm, low, high;
+    size_t channel;
+};
+
+/* Was the wheel behind that signal given, so that its turn is beyond doubt? */
+static bool wheel_given(const struct vehicle *vehicle, size_t channel) {
+    size_t sensor = vehicle_sensor_of_channel(vehicle, channel);
+    return sensor != CHANNEL_NONE && vehicle->sensors[sensor].wheel.places > 0;
+}
+
+/*
+ * By the edges of a wheel, or else by the ripple of the compressions. A wheel that was learnt may
+ * be a part or a multiple of the true one: where the compressions tell another speed, they are
+ * right.
+ */
 static void fill_speed(struct evidence *evidence, struct analysis_attempt *attempt) {
-    double rpm = (double)NAN;
-    double low = (double)NAN;
-    double high = (double)NAN;
-    size_t channel = CHANNEL_NONE;
-    evidence->has_speed =
-        wheel_sensors_rpm(evidence->window, evidence->tracks, &rpm, &low, &high, &channel) ||
-        evidence_ripple_speed(evidence, &rpm, &low, &high, &channel);
-    attempt->rpm = evidence->rpm = rpm;
-    attempt->rpm_low = low;
-    attempt->rpm_high = high;
-    evidence->speed_channel = channel;
-    if (evidence->has_speed)
-        attempt->rpm_source = evidence->window->vehicle->channels[channel].name;
+    struct speed_told wheel = {false, (double)NAN, (double)NAN, (double)NAN, CHANNEL_NONE};
+    struct speed_told ripple = wheel;
+    wheel.known = wheel_sensors_rpm(evidence->window, evidence->tracks, &wheel.rpm, &wheel.low,
+                                    &wheel.high, &wheel.channel);
+    bool given = wheel.known && wheel_given(evidence->window->vehicle, wheel.channel);
+    if (!given)
+        ripple.known = evidence_ripple_speed(evidence, &ripple.rpm, &ripple.low, &ripple.high,
+                                             &ripple.channel);
+    bool differ = fabs(ripple.rpm - wheel.rpm) > RIPPLE_AGREES * ripple.rpm;
+    const struct speed_told *told = wheel.known && !(ripple.known && differ) ? &wheel : &ripple;
+    evidence->has_speed = told->known;
+    evidence->speed_certain = given || (wheel.known && ripple.known && !differ);
+    attempt->rpm = evidence->rpm = told->rpm;
+    attempt->rpm_low = told->low;
+    attempt->rpm_high = told->high;
+    evidence->speed_channel = told->channel;
+    if (told->known)
+        attempt->rpm_source = evidence->window->vehicle->channels[told->channel].name;
 }
 
 /* Crank speed and outcome: what the judges need besides the samples. */

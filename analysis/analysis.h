@@ -34,10 +34,10 @@
     FAULT(RETURN_OPEN, "return-open", "return")                                                    \
     FAULT(RETURN_RISE, "return-rise", "return")                                                    \
     FAULT(SIGNAL_LOST, "signal-lost", "signal")                                                    \
+    FAULT(OUT_OF_STEP, "out-of-step", "signal")                                                    \
     FAULT(SIGNAL_GAPS, "signal-gaps", "signal")                                                    \
     FAULT(SIGNAL_WEAK, "signal-weak", "signal")                                                    \
     FAULT(SIGNAL_NOISE, "signal-noise", "signal")                                                  \
-    FAULT(OUT_OF_STEP, "out-of-step", "signal")                                                    \
     FAULT(SLOW_CRANK, "slow-crank", "starter")                                                     \
     FAULT(NO_COMMAND, "no-command", "command")
 

@@ -26,6 +26,7 @@ struct evidence {
     bool has_speed; /* the crank speed is known, from this channel's edges: */
     double rpm;     /*   median while the starter turned */
     size_t speed_channel;
+    bool speed_certain; /* the wheel was given, or the compressions say the same */
 };
 
 /* A collector for `window`, which it keeps a pointer to, as it does to `departures`. 0 or -ENOMEM.

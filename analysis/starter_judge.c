@@ -86,8 +86,7 @@ static void add_slow(const struct evidence *evidence, struct candidates *candida
     double amperes = median(survey, ROLE_STARTER_CURRENT, PHASE_CRANKING);
     candidate->extreme = evidence->rpm;
     candidate->unit = "rpm";
-    bool by_edges = survey->vehicle->channels[evidence->speed_channel].role == ROLE_SIGNAL;
-    candidate->certainty = by_edges ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
+    candidate->certainty = evidence->speed_certain ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
     candidate->observed =
         result_sentence(error, TEXT_SLOW, evidence->rpm, survey->limits->slow_crank);
     candidate->text = result_sentence(error, TEXT_SLOW_SHORT, evidence->rpm);
@@ -108,6 +107,10 @@ static bool battery_explains(const struct survey *survey, const struct candidate
     return battery != CHANNEL_NONE && candidates_have(candidates, FAULT_CRANK_VOLTAGE_LOW, battery);
 }
 
+static bool by_signal(const struct evidence *evidence) {
+    return evidence->window->vehicle->channels[evidence->speed_channel].role == ROLE_SIGNAL;
+}
+
 void starter_judge(const struct evidence *evidence, struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
     double amperes = median(survey, ROLE_STARTER_CURRENT, PHASE_CRANKING);
@@ -121,7 +124,9 @@ void starter_judge(const struct evidence *evidence, struct candidates *candidate
     }
     if (isnan(evidence->window->engaged_s))
         return;
-    if (evidence->has_speed && evidence->rpm < survey->limits->slow_crank &&
+    /* a learnt wheel that nothing confirms may be a part of the true one */
+    bool known = evidence->speed_certain || (evidence->has_speed && !by_signal(evidence));
+    if (known && evidence->rpm < survey->limits->slow_crank &&
         !battery_explains(survey, candidates))
         add_slow(evidence, candidates);
 }

@@ -12,6 +12,7 @@
 #include "feed_judge.h"
 #include "lead_judge.h"
 #include "order.h"
+#include "pulse_judge.h"
 #include "result.h"
 #include "return_judge.h"
 #include "signal_judge.h"
@@ -33,6 +34,7 @@ static void hear_judges(const struct evidence *evidence, struct candidates *cand
     supply_judge(evidence, candidates, notes);
     starter_judge(evidence, candidates);
     signal_judge(evidence, candidates);
+    pulse_judge(evidence, candidates);
     command_judge(evidence, candidates);
 }
 

@@ -1,0 +1,288 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * pulse_judge.c - from the events along the wheels' tracks, and spikes beside them, to candidates.
+ */
+#include "pulse_judge.h"
+
+#include "cam_step.h"
+#include "result.h"
+#include "texts.h"
+#include "wheel_phase.h"
+#include "words.h"
+
+#include <math.h>
+
+#define START_S       0.1    /* from rest the first pulses are still finding their place */
+#define CATCH_S       1.0    /* before and behind the release of a starter that succeeds */
+#define GAP_MOST_S    0.25   /* a longer silence is a signal lost, not pulses missed */
+#define SPIKE_S       0.0004 /* no tooth passes so fast while a starter turns the engine */
+#define SPIKE_SAMPLES 1.5    /*   nor is one told by fewer samples than that, where others take */
+#define SPIKE_SHARE   0.2    /*   much longer: this part of the usual shorter state */
+#define FEWEST_SPIKES 2
+#define CAM_EDGES     256
+
+/* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
+struct tally {
+    size_t events, pulses;
+    const struct wheel_event *first;
+    double to_s; /* the last one is over */
+    enum phase phase;
+};
+
+static bool counts(const struct evidence *evidence, const struct wheel_event *event,
+                   enum phase *phase) {
+    const struct window *window = evidence->window;
+    *phase = window_phase_at(window, event->due_s);
+    if (event->slowing || isnan(event->last_s))
+        return false;
+    bool runs =
+        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
+    if (runs && fabs(event->due_s - window->released_s) < CATCH_S)
+        return false; /* an engine that catches leaps from speed to speed */
+    return *phase == PHASE_CRANKING && event->due_s > window->engaged_s + START_S;
+}
+
+/* Pulses left out: between teeth, or (where no turn is known) for a moment altogether. */
+static bool is_gap(const struct wheel_event *event) {
+    return event->kind == WHEEL_MISSING ||
+           (event->kind == WHEEL_BREAK && event->resumed_s - event->last_s < GAP_MOST_S);
+}
+
+static struct tally tally_gaps(const struct evidence *evidence, const struct wheel_track *track) {
+    struct tally tally = {0};
+    for (size_t i = 0; i < track->event_count; i++) {
+        const struct wheel_event *event = &track->events[i];
+        enum phase phase;
+        if (!is_gap(event) || !counts(evidence, event, &phase))
+            continue;
+        if (tally.first == NULL) {
+            tally.first = event;
+            tally.phase = phase;
+        }
+        tally.events++;
+        tally.pulses += event->pulses;
+        tally.to_s = event->resumed_s;
+    }
+    return tally;
+}
+
+static struct candidate *add(const struct evidence *evidence, size_t sensor, enum fault fault,
+                             const struct tally *tally, struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    struct candidate *candidate =
+        candidates_add(candidates, fault, vehicle->sensors[sensor].signal, sensor);
+    if (candidate == NULL)
+        return NULL;
+    candidate->from_s = tally->first->last_s;
+    candidate->from_until_s = tally->first->due_s;
+    candidate->to_s = tally->to_s;
+    candidate->certainty = CERTAINTY_SHOWN;
+    if (tally->events > 1)
+        result_say(&candidates->error, &candidate->because, TEXT_GAPS_PLACES, tally->events);
+    return candidate;
+}
+
+static void say_sensor(const struct vehicle_sensor *sensor, const char *name,
+                       struct candidate *candidate, int *error) {
+    result_say(error, &candidate->alternatives, TEXT_SIGNAL_WIRE, name);
+    result_say(error, &candidate->alternatives, TEXT_SIGNAL_SENSOR, sensor->name);
+    result_say(error, &candidate->alternatives, TEXT_SIGNAL_CARRIER);
+    result_say(error, &candidate->alternatives, TEXT_PROBE);
+    result_say(error, &candidate->next, TEXT_SIGNAL_NEXT, name);
+}
+
+static void add_gaps(const struct evidence *evidence, size_t sensor, const struct tally *tally,
+                     struct candidates *candidates) {
+    struct candidate *candidate = add(evidence, sensor, FAULT_SIGNAL_GAPS, tally, candidates);
+    if (candidate == NULL)
+        return;
+    int *error = &candidates->error;
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    const struct vehicle_channel *of = &vehicle->channels[candidate->channel];
+    candidate->observed = result_sentence(error, TEXT_GAPS, of->name, tally->pulses,
+                                          words_place(of->measured_at), words_phase(tally->phase));
+    candidate->text = result_sentence(error, TEXT_GAPS_SHORT, of->name);
+    result_say(error, &candidate->because, TEXT_GAPS_FIRST, tally->first->due_s);
+    result_say(error, &candidate->because, TEXT_GAPS_WHEEL);
+    say_sensor(&vehicle->sensors[sensor], of->name, candidate, error);
+}
+
+/* ---- spikes ---- */
+
+struct spikes {
+    size_t count;
+    double last_s, first_s; /* the edge before the first, and the first */
+    double widest_s, to_s;
+    enum phase phase;
+};
+
+static struct spikes find_spikes(const struct evidence *evidence, size_t channel, double usual_s) {
+    const struct pulses *pulses = evidence->pulses[channel];
+    struct spikes spikes = {0};
+    size_t count;
+    const struct pulse *list = pulses_list(pulses, &count);
+    double narrow_s =
+        fmin(fmax(SPIKE_S, SPIKE_SAMPLES * pulses_period_s(pulses)), SPIKE_SHARE * usual_s);
+    for (size_t i = pulses_after(pulses, evidence->window->engaged_s); i + 1 < count; i++) {
+        double width_s = list[i + 1].at_s - list[i].at_s;
+        enum phase phase = window_phase_at(evidence->window, list[i].at_s);
+        if (width_s >= narrow_s || list[i + 1].first_state || phase != PHASE_CRANKING || i == 0)
+            continue;
+        if (spikes.count++ == 0) {
+            spikes.last_s = list[i - 1].at_s;
+            spikes.first_s = list[i].at_s;
+            spikes.phase = phase;
+        }
+        spikes.widest_s = fmax(spikes.widest_s, width_s);
+        spikes.to_s = list[i + 1].at_s;
+        i++; /* the edge that ends it begins no other */
+    }
+    return spikes;
+}
+
+static void add_noise(const struct evidence *evidence, size_t sensor, const struct spikes *spikes,
+                      struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    size_t signal = vehicle->sensors[sensor].signal;
+    struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_NOISE, signal, sensor);
+    if (candidate == NULL)
+        return;
+    int *error = &candidates->error;
+    const struct vehicle_channel *of = &vehicle->channels[signal];
+    candidate->from_s = spikes->last_s;
+    candidate->from_until_s = spikes->first_s;
+    candidate->to_s = spikes->to_s;
+    candidate->certainty = CERTAINTY_SHOWN;
+    candidate->observed = result_sentence(error, TEXT_NOISE, of->name, spikes->count,
+                                          words_place(of->measured_at), words_phase(spikes->phase));
+    candidate->text = result_sentence(error, TEXT_NOISE_SHORT, of->name);
+    result_say(error, &candidate->because, TEXT_NOISE_FIRST, spikes->first_s,
+               1e3 * spikes->widest_s);
+    result_say(error, &candidate->alternatives, TEXT_NOISE_COUPLED);
+    result_say(error, &candidate->alternatives, TEXT_PROBE);
+    result_say(error, &candidate->next, TEXT_NOISE_NEXT, of->name);
+}
+
+/* ---- crank and cam ---- */
+
+/* A movement of the cam's edges, by either way of looking at it. */
+struct movement {
+    struct cam_step step;
+    double from_degrees, to_degrees; /* NAN: no more is known than how far */
+};
+
+static void add_out_of_step(const struct evidence *evidence, size_t crank, size_t cam,
+                            const struct movement *movement, struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    size_t signal = vehicle->sensors[cam].signal;
+    if (candidates_have(candidates, FAULT_OUT_OF_STEP, signal))
+        return;
+    struct candidate *candidate = candidates_add(candidates, FAULT_OUT_OF_STEP, signal, cam);
+    if (candidate == NULL)
+        return;
+    int *error = &candidates->error;
+    const char *name = vehicle->channels[signal].name;
+    candidate->from_s = movement->step.from_s;
+    candidate->from_until_s = movement->step.to_s;
+    candidate->extreme = movement->step.degrees;
+    candidate->unit = "degrees";
+    candidate->certainty = CERTAINTY_SHOWN;
+    candidate->observed =
+        result_sentence(error, TEXT_STEP, vehicle->channels[vehicle->sensors[crank].signal].name,
+                        name, fabs(movement->step.degrees));
+    candidate->text = result_sentence(error, TEXT_STEP_SHORT);
+    if (!isnan(movement->from_degrees))
+        result_say(error, &candidate->because, TEXT_STEP_FROM_TO, name, movement->from_degrees,
+                   movement->to_degrees);
+    result_say(error, &candidate->alternatives, TEXT_STEP_CHAIN);
+    result_say(error, &candidate->alternatives, TEXT_STEP_SENSOR);
+    result_say(error, &candidate->next, TEXT_STEP_NEXT);
+}
+
+/* By the wheels as followed; false with `*error` where memory is short. */
+static bool moved_by_wheels(const struct evidence *evidence, size_t crank, size_t cam,
+                            struct movement *movement, int *error) {
+    struct wheel_phase *phase = NULL;
+    int result = wheel_phase_new(evidence->tracks[crank], evidence->tracks[cam], &phase);
+    if (result != 0) {
+        *error = result;
+        return false;
+    }
+    bool moved = phase->moved;
+    if (moved)
+        *movement = (struct movement){{phase->moved_from_s, phase->moved_to_s, phase->moved_by},
+                                      phase->from_degrees,
+                                      phase->to_degrees};
+    wheel_phase_free(phase);
+    return moved;
+}
+
+/* By the few edges of a cam whose wheel could not be learnt, while the starter turned. */
+static bool moved_by_edges(const struct evidence *evidence, size_t crank, size_t cam,
+                           struct movement *movement) {
+    double turns[CAM_EDGES];
+    double times[CAM_EDGES];
+    size_t kept = 0;
+    size_t count;
+    size_t first_stretch = 0;
+    const struct pulses *pulses = evidence->pulses[evidence->window->vehicle->sensors[cam].signal];
+    const struct pulse *list = pulses_list(pulses, &count);
+    size_t end = pulses_after(pulses, evidence->window->released_s);
+    for (size_t i = pulses_after(pulses, evidence->window->engaged_s + START_S); i < end; i++) {
+        size_t stretch;
+        if (!list[i].rises || kept == CAM_EDGES ||
+            !wheel_track_position(evidence->tracks[crank], list[i].at_s, &turns[kept], &stretch))
+            continue;
+        if (kept == 0)
+            first_stretch = stretch;
+        if (stretch == first_stretch)
+            times[kept++] = list[i].at_s;
+    }
+    movement->from_degrees = movement->to_degrees = (double)NAN;
+    return evidence->tracks[crank]->pattern.turn_known &&
+           cam_step_find(turns, times, kept, &movement->step);
+}
+
+static void judge_step(const struct evidence *evidence, size_t crank, size_t cam,
+                       struct candidates *candidates) {
+    struct movement movement;
+    if (!moved_by_wheels(evidence, crank, cam, &movement, &candidates->error) &&
+        !moved_by_edges(evidence, crank, cam, &movement))
+        return;
+    /* while the engine runs, a cam may be adjusted on purpose */
+    if (window_phase_at(evidence->window, movement.step.to_s) == PHASE_CRANKING)
+        add_out_of_step(evidence, crank, cam, &movement, candidates);
+}
+
+static void judge_steps(const struct evidence *evidence, struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        for (size_t k = 0; k < vehicle->sensor_count; k++) {
+            if (vehicle->sensors[i].shaft == SHAFT_CRANK &&
+                vehicle->sensors[k].shaft == SHAFT_CAM && evidence->tracks[i] != NULL &&
+                evidence->tracks[k] != NULL)
+                judge_step(evidence, i, k, candidates);
+        }
+    }
+}
+
+void pulse_judge(const struct evidence *evidence, struct candidates *candidates) {
+    const struct vehicle *vehicle = evidence->window->vehicle;
+    if (isnan(evidence->window->engaged_s))
+        return;
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        const struct wheel_track *track = evidence->tracks[i];
+        if (track == NULL)
+            continue;
+        struct tally gaps = tally_gaps(evidence, track);
+        if (gaps.events > 0)
+            add_gaps(evidence, i, &gaps, candidates);
+        if (vehicle->sensors[i].kind != SENSOR_HALL)
+            continue;
+        struct spikes spikes =
+            find_spikes(evidence, vehicle->sensors[i].signal, track->shortest_state_s);
+        if (spikes.count >= FEWEST_SPIKES)
+            add_noise(evidence, i, &spikes, candidates);
+    }
+    judge_steps(evidence, candidates);
+}
