@@ -392,10 +392,16 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
                         struct wheel_pattern *pattern) {
     pattern->edges = wheel_given_edges(given);
     pattern->rises = choose_direction(learning, pattern->edges);
-    if (repeats_otherwise(learning, pattern->edges, of_given[pattern->rises])) {
-        pattern->state = WHEEL_NOT_AS_GIVEN;
-        pattern->edges = find_edges(learning, &pattern->rises);
-        return;
+    bool disturbed = repeats_otherwise(learning, pattern->edges, of_given[pattern->rises]);
+    if (disturbed) {
+        bool rises = pattern->rises;
+        size_t found = find_edges(learning, &rises);
+        if (found != pattern->edges) { /* else many pulses are missing, of the wheel as given */
+            pattern->state = WHEEL_NOT_AS_GIVEN;
+            pattern->edges = found;
+            pattern->rises = rises;
+            return;
+        }
     }
     double calm;
     calmest(&learning->series[pattern->rises], pattern->edges, &calm);
@@ -407,7 +413,9 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     cut_angles(pattern);
     pattern->turn_known = true;
     pattern->marked = has_mark(pattern);
-    pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED : WHEEL_NOT_AS_GIVEN;
+    pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED
+                     : disturbed                        ? WHEEL_NO_PATTERN
+                                                        : WHEEL_NOT_AS_GIVEN;
 }
 
 static void learn_free(const struct learning *learning, struct wheel_pattern *pattern) {
