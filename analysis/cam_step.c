@@ -9,6 +9,7 @@
 #define CAM_TURN      2.0 /* crank turns in one of the cam */
 #define DEGREES       360.0
 #define LEAST_DEGREES 10.0 /* a smaller movement is not claimed */
+#define MOST_DEGREES  90.0 /* a larger one is a turn counted wrong */
 #define STEADY        6.0  /* degrees about its place: the crank's own unevenness, the samples */
 #define FEWEST_BEHIND 2
 #define CLOSE         0.02 /* of a turn: the first edge again */
@@ -30,7 +31,7 @@ static bool moved(const double *turns, size_t places, size_t first, size_t count
     for (size_t i = first; i < count; i++)
         sum += offset(turns, places, turns[i]);
     *by = sum / (double)(count - first);
-    if (fabs(*by) <= LEAST_DEGREES)
+    if (fabs(*by) <= LEAST_DEGREES || fabs(*by) > MOST_DEGREES)
         return false;
     for (size_t i = first; i < count; i++) {
         if (fabs(offset(turns, places, turns[i]) - *by) > STEADY)

@@ -12,7 +12,7 @@
 #define KEY_OFF_SOON_S   1.0  /* a feed's capacitors keep it up so long behind the key, at most */
 #define KEY_OFF_CRANK_S  0.15 /* key turned off right out of cranking */
 #define BOUNCE_SOON_S    0.6
-#define BOUNCE_S         0.1
+#define BOUNCE_S         0.25
 #define BEFORE_ENGAGED_S 0.02 /* the engagement is dated no finer */
 #define SEEN_FOR_S       0.1  /* a dip that is seen for less was hardly seen */
 #define KEY_SEEN_S       0.35 /* so long behind, a key turned off would show in the phases */

@@ -19,6 +19,7 @@
 #define BATTERY_SLICE_S 0.002 /* a starter's surge takes some milliseconds */
 #define KEY_OFF_HOLD_S  0.3   /* a feed away for less is a dip, not a key turned off */
 #define CURRENT_HOLD_S  0.05  /* between compressions a starter's current may dip */
+#define RESTART_S       0.3   /* a cranking is known so late, at most, that it begins */
 #define LEARN_FOR_S     1.2   /* the first turns of a cranking give its speed */
 #define CHARGING_HOLD_S 1.0
 #define RELEASE_WAIT_S  0.25 /* after the release: does the engine turn faster by itself? */
@@ -429,7 +430,11 @@ static void learn_speeds(struct phases *phases) {
     bool begins = phases->learn_from_s < 0.0;
     for (size_t i = 0; i < phases->vehicle->channel_count; i++) {
         struct lead *lead = &phases->leads[i];
-        if (lead->use != USE_SIGNAL || !turning_now(&lead->turning, phases->now_s))
+        if (lead->use != USE_SIGNAL)
+            continue;
+        if (phases->now_s - phases->phase_s < RESTART_S)
+            turning_restart(&lead->turning, phases->phase_s);
+        if (!turning_now(&lead->turning, phases->now_s))
             continue;
         if (begins || phases->now_s - lead->turning.since_s < LEARN_FOR_S)
             turning_learn_cranking(&lead->turning, begins);

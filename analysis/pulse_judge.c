@@ -14,11 +14,12 @@
 
 #define START_S       0.1    /* from rest the first pulses are still finding their place */
 #define CATCH_S       1.0    /* before and behind the release of a starter that succeeds */
-#define GAP_MOST_S    0.25   /* a longer silence is a signal lost, not pulses missed */
+#define GAP_MOST_S    0.6    /* a longer silence is a signal lost, not pulses missed */
 #define SPIKE_S       0.0004 /* no tooth passes so fast while a starter turns the engine */
 #define SPIKE_SAMPLES 1.5    /*   nor is one told by fewer samples than that, where others take */
 #define SPIKE_SHARE   0.2    /*   much longer: this part of the usual shorter state */
 #define FEWEST_SPIKES 2
+#define MOST_DEGREES  90.0 /* what seems to move by more is a turn counted wrong */
 #define CAM_EDGES     256
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
@@ -48,12 +49,24 @@ static bool is_gap(const struct wheel_event *event) {
            (event->kind == WHEEL_BREAK && event->resumed_s - event->last_s < GAP_MOST_S);
 }
 
+/* A pulse that is missing where another is too many came at another time: that is no gap. */
+static bool is_misplaced(const struct wheel_track *track, size_t index) {
+    const struct wheel_event *missing = &track->events[index];
+    for (size_t i = 0; i < track->event_count; i++) {
+        const struct wheel_event *event = &track->events[i];
+        if (event->kind == WHEEL_EXTRA && event->due_s > missing->last_s &&
+            event->due_s < missing->resumed_s)
+            return true;
+    }
+    return false;
+}
+
 static struct tally tally_gaps(const struct evidence *evidence, const struct wheel_track *track) {
     struct tally tally = {0};
     for (size_t i = 0; i < track->event_count; i++) {
         const struct wheel_event *event = &track->events[i];
         enum phase phase;
-        if (!is_gap(event) || !counts(evidence, event, &phase))
+        if (!is_gap(event) || is_misplaced(track, i) || !counts(evidence, event, &phase))
             continue;
         if (tally.first == NULL) {
             tally.first = event;
@@ -249,6 +262,8 @@ static void judge_step(const struct evidence *evidence, size_t crank, size_t cam
     if (!moved_by_wheels(evidence, crank, cam, &movement, &candidates->error) &&
         !moved_by_edges(evidence, crank, cam, &movement))
         return;
+    if (fabs(movement.step.degrees) > MOST_DEGREES)
+        return;
     /* while the engine runs, a cam may be adjusted on purpose */
     if (window_phase_at(evidence->window, movement.step.to_s) == PHASE_CRANKING)
         add_out_of_step(evidence, crank, cam, &movement, candidates);
@@ -275,7 +290,8 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
         if (track == NULL)
             continue;
         struct tally gaps = tally_gaps(evidence, track);
-        if (gaps.events > 0)
+        bool coil = vehicle->sensors[i].kind == SENSOR_INDUCTIVE; /* which may miss one by itself */
+        if (gaps.events > (coil ? 1 : 0))
             add_gaps(evidence, i, &gaps, candidates);
         if (vehicle->sensors[i].kind != SENSOR_HALL)
             continue;

@@ -17,6 +17,7 @@
 #define LOST_DUES               4.0 /* silent for so many due times, and for so long, is lost; less is */
 #define LOST_LEAST_S            0.25 /*   pulses missed */
 #define END_MARGIN_S            0.05 /* the release is dated no finer */
+#define LOST_RESUMED_S          0.6  /*   as what comes back sooner are (pulse_judge.h) */
 #define FIRST_EDGE_S            1.0 /* from rest, a signal with few pulses a turn may need so long */
 #define OTHERS_EDGES            3   /* of another sensor, that show that the engine turned on */
 #define TINY_INDUCTIVE_V        0.05
@@ -52,7 +53,8 @@ static double longest_before(const struct pulse *list, size_t last) {
 
 static bool is_lost(const struct silence *silence) {
     double due = silence->due_s - silence->last_s;
-    return silence->until_s - silence->last_s >= fmax(LOST_DUES * due, LOST_LEAST_S);
+    double least_s = isnan(silence->to_s) ? LOST_LEAST_S : LOST_RESUMED_S;
+    return silence->until_s - silence->last_s >= fmax(LOST_DUES * due, least_s);
 }
 
 /* Samples are missing where it was silent: nobody knows. */

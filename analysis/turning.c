@@ -79,6 +79,13 @@ double turning_rpm(const struct turning *turning) {
     return turning_rate(turning) * turning->rpm_of_rate;
 }
 
+void turning_restart(struct turning *turning, double from_s) {
+    while (turning->remembered > 0 && time_back(turning, turning->remembered - 1) < from_s)
+        turning->remembered--;
+    if (turning->remembered > 0)
+        turning->since_s = time_back(turning, turning->remembered - 1);
+}
+
 void turning_learn_cranking(struct turning *turning, bool begins) {
     if (begins) {
         turning->cranking_sum = 0.0;

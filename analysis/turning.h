@@ -43,6 +43,9 @@ double turning_rate(const struct turning *turning);
 /* Crank speed, rpm; NAN where the wheel was not given. */
 double turning_rpm(const struct turning *turning);
 
+/* The engine begins to be turned: what came before (a key turned on) is no part of its rate. */
+void turning_restart(struct turning *turning, double from_s);
+
 /* While the starter turns the engine: learns the rate to compare with. Call now and then. */
 void turning_learn_cranking(struct turning *turning, bool begins);
 
