@@ -11,7 +11,7 @@
 #include <math.h>
 
 #define LEAST_CRANKING_S 1.5 /* a control unit may need two turns to find its place */
-#define FEWEST_COMMANDS  2
+#define FEWEST_COMMANDS  4
 #define STOPPED_EDGES    6
 #define SILENT_LEAST_S   0.7 /* a four-stroke cycle at 170 rpm */
 #define CRANK_EDGES      8

@@ -168,12 +168,24 @@ static void judge_swapped(const struct evidence *evidence, const struct vehicle_
         add_swapped(evidence, sensor->ret, sensor->signal, candidates);
 }
 
+/* A return that was quiet when the starter engaged, and rose since. */
+static bool rises_later(const struct survey *survey, size_t ret) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        if (survey->departures[i]->channel == ret &&
+            survey->departures[i]->from_s >
+                survey->window->engaged_s + survey->limits->return_surge_time)
+            return true;
+    }
+    return false;
+}
+
 /* A Hall output cannot pull below the return it pulls to. */
 static void judge_below_return(const struct evidence *evidence, const struct vehicle_sensor *sensor,
                                struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
     if (sensor->ret == CHANNEL_NONE || sensor->signal == CHANNEL_NONE ||
-        sensor->kind != SENSOR_HALL || edges_of(survey, sensor->signal) < EDGES_OF_SIGNAL)
+        sensor->kind != SENSOR_HALL || rises_later(survey, sensor->ret) ||
+        edges_of(survey, sensor->signal) < EDGES_OF_SIGNAL)
         return;
     const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
     const struct scale *scale = &survey->vehicle->channels[sensor->signal].scale;

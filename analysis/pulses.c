@@ -10,9 +10,10 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define MOST_PULSES   (1U << 20) /* ten minutes of a 60-2 wheel at idle */
-#define COMMAND_SHARE 0.35 /* of the system: a command hangs on the battery, and ripples with it   \
-                            */
+#define MOST_PULSES (1U << 20) /* ten minutes of a 60-2 wheel at idle */
+#define COMMAND_SHARE                                                                              \
+    0.55 /* of the system: a command hangs on the battery, and ripples with it                     \
+          */
 #define MOST_HOLES 256
 
 struct pulses {

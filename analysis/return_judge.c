@@ -27,6 +27,7 @@ struct rise {
     enum phase phase;
     double before, mean, highest; /* volts; `before` is NAN where it stood so from the first on */
     double rose;                  /* by so much: from before, or from 0 V */
+    bool with_starter;            /* it began with the starter's engagement */
     size_t feed, other, ground;   /* leads that could tell, or CHANNEL_NONE */
     double feed_rose, other_rose, ground_rose, high_rose; /* NAN: cannot tell */
 };
@@ -116,6 +117,8 @@ static struct rise weigh(const struct survey *survey, size_t index) {
         rise.feed_rose = rose_by(survey, &rise, rise.feed);
     if (rise.ground != CHANNEL_NONE && rise.ground != departure->channel)
         rise.ground_rose = rose_by(survey, &rise, rise.ground);
+    rise.with_starter = fabs(departure->from_until_s - survey->window->engaged_s) <
+                        survey->limits->return_surge_time;
     rise.high_rose = high_rose_by(survey, &rise);
     weigh_others(survey, &rise);
     return rise;
@@ -159,7 +162,9 @@ static bool is_ground(const struct rise *rise) {
         return rise->ground_rose >= along;
     if (rise->other_rose < STAYS_SHARE * rise->rose)
         return false;
-    return rise->feed_rose >= along || (isnan(rise->feed_rose) && rise->high_rose >= along);
+    /* of a return that is open, the sensor's output floats up as well */
+    bool by_signal = isnan(rise->feed_rose) && rise->with_starter && rise->high_rose >= along;
+    return rise->feed_rose >= along || by_signal;
 }
 
 /* Is something watched that would have gone up with the ground, and stayed? */
