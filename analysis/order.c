@@ -67,6 +67,11 @@ bool order_before(const struct candidate *one, const struct candidate *other) {
     return one->from_until_s < other->from_s;
 }
 
+/* Pulses missing from a wheel that was learnt from them say little beside a circuit that fell. */
+static bool is_doubtful(const struct candidate *effect) {
+    return effect->fault == FAULT_SIGNAL_GAPS && effect->certainty < CERTAINTY_SHOWN;
+}
+
 /* A signal that was missing before its feed fell was not taken along by it. */
 static bool taken_along(const struct vehicle *vehicle, const struct candidates *candidates,
                         const struct candidate *effect) {
@@ -74,7 +79,7 @@ static bool taken_along(const struct vehicle *vehicle, const struct candidates *
         const struct candidate *cause = &candidates->list[i];
         if (cause != effect && order_takes_along(vehicle, cause, effect) &&
             !(order_takes_along(vehicle, effect, cause) && cause->fault > effect->fault) &&
-            (is(cause, "hookup") || cause->standing || effect->standing ||
+            (is(cause, "hookup") || cause->standing || effect->standing || is_doubtful(effect) ||
              !order_before(effect, cause)))
             return true;
     }

@@ -89,7 +89,9 @@ static struct candidate *add(const struct evidence *evidence, size_t sensor, enu
     candidate->from_s = tally->first->last_s;
     candidate->from_until_s = tally->first->due_s;
     candidate->to_s = tally->to_s;
-    candidate->certainty = CERTAINTY_SHOWN;
+    /* of a wheel that was learnt from the same pulses */
+    bool given = vehicle->sensors[sensor].wheel.places > 0;
+    candidate->certainty = given ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
     if (tally->events > 1)
         result_say(&candidates->error, &candidate->because, TEXT_GAPS_PLACES, tally->events);
     return candidate;
