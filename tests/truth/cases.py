@@ -9,11 +9,14 @@ import board
 import kinds
 import recordings
 import sensors
+import truth
 from machine import Attempt, Machine, lag, run
 
-WHEELS = ["60-2", "36-1", "36-2", "24", "24-1", "12-1", "8", "4", "2", "uneven", "36-2-2", "12-3"]
+WHEELS = ["60-2", "36-1", "36-2", "24", "24-1", "12-1", "8", "4", "2", "uneven", "36-2-2", "12-3",
+          "coded"]
 OUTCOMES = ["started", "did-not-start"]
-RATES = [2000, 2500, 4000, 5000, 8000, 10000] * 4 + [500, 1000, 20000, 50000]
+RATES = [2000, 2500, 4000, 5000, 8000, 10000] * 5 + [500, 1000, 20000, 50000, 100000]
+SAMPLES_PER_STATE = 6    # a wheel is chosen so that its shortest state holds as many
 
 
 @dataclasses.dataclass
@@ -53,6 +56,8 @@ class Case:
     def __init__(self, seed, fault):
         self.seed, self.fault = seed, fault
         self.rng = numpy.random.default_rng([seed, zlib.crc32(fault.encode())])
+        self.over = numpy.inf      # a fault that lasts is gone by then
+        self.ground_at = "battery-negative"
         self.options = {"outcome": str(self.rng.choice(OUTCOMES)), "attempts": 1, "run": {},
                         "need": set(), "ground_ohms": self.rng.uniform(0.00006, 0.00015)}
         self.label = {"fault": "nothing-found", "accept": ["nothing-found"], "circuit": "none",
@@ -60,6 +65,7 @@ class Case:
                       "visible": True, "not_tested": None, "severity": None, "slack": 0.0}
         worker = kinds.worker_of(fault)
         worker.plan(self)
+        self.plan_two_attempts(worker)
         self.recording = recordings.choose(fault, self.options, self.rng)
         self.make_machine()
         self.make_outfit()
@@ -68,6 +74,7 @@ class Case:
         self.make_wires()
         worker.wires(self)
         self.make_channels()
+        self.move_ground(worker)
         worker.leads(self)
         if self.options.get("hidden", self.rng.random() < 0.12):
             self.hide(worker)
@@ -75,10 +82,28 @@ class Case:
         self.fill_label()
 
     # ---------------------------------------------------------------- what happens
+    def plan_two_attempts(self, worker):
+        """Some faults come at the second attempt, or at the first and are gone at the second."""
+        self.fault_at_first = False
+        if not worker.passes or self.rng.random() > 0.2:
+            return
+        if self.options["outcome"] != "did-not-start" or self.options["attempts"] > 1:
+            return
+        self.options.update(attempts=2, first="did-not-start")
+        if self.rng.random() < 0.5:
+            self.fault_at_first = True
+            self.options["outcome"] = "started"
+
+    def choose_rpm(self):
+        """Most within 130 to 240 rpm; some in the cold, some with little compression."""
+        pick = self.rng.random()
+        low, high = (130, 240) if pick < 0.75 else (90, 130) if pick < 0.88 else (240, 400)
+        return float(self.rng.uniform(low, high))
+
     def make_machine(self):
         rng, options = self.rng, self.options
         rate = float(options.get("rate") or rng.choice(RATES))
-        rpm = options["rpm"] if "rpm" in options else float(rng.uniform(130, 240))
+        rpm = options["rpm"] if "rpm" in options else self.choose_rpm()
         key_on = rng.uniform(0.6, 1.5)
         at = key_on + rng.uniform(1.2, 2.5)
         attempts = []
@@ -107,6 +132,8 @@ class Case:
         run(self.machine, rng, bounces=options.get("bounces", ()),
             extra=options.get("extra", ()), recording=self.recording, **options["run"])
         self.main = attempts[-1]
+        if self.fault_at_first:
+            self.main, self.over = attempts[0], attempts[1].engage - 0.4
 
     def make_attempt(self, at, outcome, rpm):
         rng = self.rng
@@ -126,23 +153,22 @@ class Case:
         names = ["crank", "cam", "cam-exhaust", "crank-rear"][:count]
         shared_feed = count > 1 and rng.random() < 0.4
         shared_return = count > 1 and rng.random() < 0.4
-        voltages = ["battery", "5", "5", "5", "8", "9"]
-        voltages += ["9", "10"] if self.machine.system == 24 else []
+        voltages = ["battery", "5", "5", "5", "8", "9", "10"]
         nominal = options.get("nominal") or str(rng.choice(voltages))
         self.sensors, self.nominals = [], {}
         for index, name in enumerate(names):
             kind = options.get("kind") or ("inductive" if rng.random() < 0.2 else "hall")
             shaft = "crank" if name.startswith("crank") else "cam"
             given = options.get("wheel") if index == 0 else None
-            wheel = given or self.choose_wheel(shaft)
+            wheel, windows = self.choose_wheel(shaft, given)
             feed = None
             if kind == "hall":
                 feed = "sensor-feed" if shared_feed else name + "-feed"
                 self.nominals[feed] = nominal
             low_side = "sensor-return" if shared_return and kind == "hall" else name + "-return"
             self.sensors.append(Sensor(
-                name, kind, shaft, wheel, sensors.wheel_windows(wheel, rng), feed, low_side,
-                name + "-signal", self.choose_pull_up(nominal, rng), rng.uniform(0.06, 0.2),
+                name, kind, shaft, wheel, windows, feed, low_side, name + "-signal",
+                self.choose_pull_up(nominal, rng), rng.uniform(0.06, 0.2),
                 volts=rng.uniform(2, 6)))
             if self.recording:
                 self.sensors[-1].wheel = "uneven"
@@ -151,18 +177,43 @@ class Case:
                   "start-request": 0.3, "command": 0.3, "reference": 0.2}
         self.roles = {role for role, share in chance.items() if rng.random() < share}
         self.roles |= options["need"]
-        self.dropped = set()       # channels that nobody connected
+        self.dropped = self.not_connected()
 
-    def choose_wheel(self, shaft):
-        if shaft == "cam":
-            return str(self.rng.choice(["cam-pulse", "4", "uneven", "2"]))
-        fits = [wheel for wheel in WHEELS if wheel == "uneven" or
-                int(wheel.split("-")[0]) * self.main.rpm / 60 * 14 < self.machine.rate]
-        return str(self.rng.choice(fits))
+    def choose_wheel(self, shaft, given):
+        """A wheel whose shortest state can be seen at this rate, where none is asked for."""
+        per_turn = 60 * self.machine.rate / max(self.main.rpm, 1) * (2 if shaft == "cam" else 1)
+        for _ in range(50):
+            names = ["cam-pulse", "4", "uneven", "2"] if shaft == "cam" else WHEELS
+            wheel = given or str(self.rng.choice(names))
+            windows = sensors.wheel_windows(wheel, self.rng)
+            if given or sensors.shortest_state(windows) * per_turn / 1.25 > SAMPLES_PER_STATE:
+                break
+        else:
+            wheel, windows = "2", [(0.1, 0.25), (0.6, 0.25)]
+        return wheel, windows
 
     @staticmethod
     def choose_pull_up(nominal, rng):
-        return float(5) if nominal != "battery" or rng.random() < 0.7 else "battery"
+        pick = rng.random()
+        if nominal == "battery":
+            return 5.0 if pick < 0.6 else "battery" if pick < 0.85 else "feed"
+        return 5.0 if pick < 0.75 else "feed"
+
+    def not_connected(self):
+        """Channels that nobody connected: feeds and returns of sensors that are not to blame."""
+        first, away = self.sensors[0], set()
+        for sensor in self.sensors[1:]:
+            away |= {name for name in (sensor.feed, sensor.low_side) if self.rng.random() < 0.15}
+        return away - {first.feed, first.low_side, None}
+
+    def move_ground(self, worker):
+        """The board's ground lead on the engine: every level is seen from there."""
+        if not worker.any_ground or self.rng.random() > 0.1:
+            return
+        self.ground_at = str(self.rng.choice(["engine", "body", "ecu"]))
+        for channel in self.channels:
+            if channel.role not in ("starter-current", "reference"):
+                channel.values = channel.values - self.lift
 
     # ---------------------------------------------------------------- what the wires do
     def make_supply(self):
@@ -243,9 +294,9 @@ class Case:
         for name, values in self.feeds.items():
             self.add(name, "feed", values, -0.5,
                      top if self.nominals[name] == "battery" else float(self.nominals[name]) * 1.3,
-                     [f"nominal = {self.nominals[name]}", "measured-at = sensor"])
+                     [f"nominal = {self.nominals[name]}"] + self.measured_at())
         for name, values in self.returns.items():
-            self.add(name, "return", values, -1.0, 6.0, ["measured-at = sensor"])
+            self.add(name, "return", values, -1.0, 6.0, self.measured_at())
         crank_seen = None
         for sensor in self.sensors:
             wire, moving = self.signal_of(sensor)
@@ -272,6 +323,10 @@ class Case:
                 self.add(role, role, values, lowest, highest, lines)
         self.channels = [channel for channel in self.channels if channel.name not in self.dropped]
 
+    def measured_at(self):
+        place = self.rng.choice(["sensor", "sensor", "ecu", "splice", ""])
+        return [f"measured-at = {place}"] if place else []
+
     def add(self, name, role, values, lowest, highest, lines=()):
         self.channels.append(Channel(name, role, list(lines), lowest, highest, values))
 
@@ -290,11 +345,14 @@ class Case:
 
     def fill_label(self):
         told = [dataclasses.asdict(attempt) for attempt in self.machine.attempts]
-        for attempt in told:
-            attempt["outcomes"] = [attempt["outcome"]]
+        for attempt, true in zip(told, self.machine.attempts):
+            attempt["outcomes"] = [attempt["outcome"], *self.options.get("outcomes", [])]
+            attempt["mean_rpm"] = truth.mean_rpm(self.machine, true)
         if "cut" in self.options:
             told[-1]["outcomes"] = ["unknown"]
         silent = self.label.get("silent") and not self.channel("start-request")
         self.label["attempts"] = [] if self.options.get("unseen") or silent else told
+        self.label["due"] = truth.due_period(self)
         self.label["rate"] = self.machine.rate
+        self.label["ground"] = self.ground_at
         self.label["channels"] = [channel.name for channel in self.channels]

@@ -2,28 +2,32 @@
 """Faults of feeds, returns and grounds, each with what follows from it."""
 import numpy
 
-from worker import Worker, key_end, say, shared, within_cranking
+from worker import Worker, key_end, lasting, say, shared, within_cranking
 
 
-class Feed(Worker):
-    def plan(self, case):
-        case.options.update(outcome="did-not-start", kind="hall")
-
-
-class FeedCollapse(Feed):
+class FeedCollapse(Worker):
     """A feed lets go and the sensor with it; the battery holds."""
     hide = ("feed",)
-    hidden_also = ("signal-lost",)
+    hidden_also = ("signal-lost", "signal-gaps", "no-command")
+    passes = any_ground = True
+
+    def plan(self, case):
+        """Most fail; some start all the same after a moment, some die of it while they run."""
+        case.options.update(kind="hall", outcome=str(case.rng.choice(
+            ["did-not-start", "started", "started-then-stopped"], p=[0.8, 0.1, 0.1])))
 
     def wires(self, case):
         rng, time, sensor = case.rng, case.machine.time, case.sensors[0]
         onset = within_cranking(case)
-        away = time >= onset
         end, kind = None, rng.choice(["for good", "a while", "chatter"])
-        if kind == "a while":
+        if case.main.outcome == "started":
+            end, kind = onset + rng.uniform(0.1, 0.3) * (case.main.catch - onset), "a moment"
+        elif case.main.outcome == "started-then-stopped":
+            kind = "while it ran"
+        elif kind == "a while":
             end = onset + rng.uniform(0.4, 1.2)
-            away &= time < end
-        elif kind == "chatter":
+        away, end = lasting(case, onset, end)
+        if kind == "chatter":
             place = onset
             while place < case.main.release:
                 back = place + rng.uniform(0.02, 0.3)
@@ -38,12 +42,17 @@ class FeedCollapse(Feed):
         shared(case, sensor, "feed")
 
 
-class FeedOffLevel(Feed):
-    """Steady and wrong from key-on; the sensor still works on it."""
+class FeedOffLevel(Worker):
+    """Steady and wrong from key-on; the sensor still works on it, or never had a feed at all."""
     hide = ("feed",)
+    any_ground = True
 
     def plan(self, case):
+        self.none = case.rng.random() < 0.15
+        self.hidden_also = ("signal-lost", "no-command") if self.none else ()
         case.options.update(kind="hall")
+        if self.none:
+            case.options["outcome"] = "did-not-start"
 
     def wires(self, case):
         sensor = case.sensors[0]
@@ -52,10 +61,13 @@ class FeedOffLevel(Feed):
             case.feeds[sensor.feed] = numpy.where(case.machine.key, 8.0 + case.lift, 0)
         nominal = float(case.nominals[sensor.feed])
         off = case.rng.choice([-1, 1]) * case.rng.uniform(0.45, 0.9)
+        if self.none:
+            off = case.rng.uniform(0.0, 0.3) - nominal
         feed = case.feeds[sensor.feed]
         case.feeds[sensor.feed] = numpy.where(case.machine.key, feed * (nominal + off) / nominal, 0)
         say(case, "feed-off-level", "feed", case.machine.key_on, key_end(case), sensor, sensor.feed,
-            f"{off:+.2f} V of {nominal:.0f} V", slack=0.1)
+            f"{off:+.2f} V of {nominal:.0f} V", slack=0.1,
+            also=["feed-collapse"] if self.none else ())
         shared(case, sensor, "feed")
 
 
@@ -81,16 +93,18 @@ class ReturnRise(Worker):
 class ReturnOpen(Worker):
     """The return lets go: it floats up towards the feed, the output to its pull-up."""
     hide = ("return",)
-    hidden_also = ("signal-lost",)
+    hidden_also = ("signal-lost", "signal-gaps", "no-command")
+    passes = any_ground = True
 
     def plan(self, case):
-        case.options.update(outcome="did-not-start", kind="hall")
+        case.options.update(kind="hall", outcome=str(case.rng.choice(
+            ["did-not-start", "started-then-stopped"], p=[0.9, 0.1])))
 
     def wires(self, case):
-        rng, sensor, time = case.rng, case.sensors[0], case.machine.time
+        rng, sensor = case.rng, case.sensors[0]
         onset = within_cranking(case)
-        end = None if rng.random() < 0.6 else onset + rng.uniform(0.4, 1.0)
-        away = (time >= onset) & (time < (end or 1e9))
+        stays = rng.random() < 0.6 or case.main.outcome == "started-then-stopped"
+        away, end = lasting(case, onset, None if stays else onset + rng.uniform(0.4, 1.0))
         floating = numpy.maximum(case.feeds[sensor.feed] - rng.uniform(0.5, 1.5), 0)
         case.returns[sensor.low_side] = numpy.where(
             away, numpy.maximum(floating, case.returns[sensor.low_side]),
@@ -102,6 +116,7 @@ class ReturnOpen(Worker):
 class GroundRise(Worker):
     """The engine's or control unit's ground: everything rides up with the starter's current."""
     hide = ("ground", "return")
+    hidden_also = ("signal-weak",)
 
     def plan(self, case):
         case.options["need"] |= {"ground"} if case.rng.random() < 0.6 else {"starter-current"}

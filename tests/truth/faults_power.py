@@ -2,7 +2,7 @@
 """Faults of battery, starter and supply."""
 import numpy
 
-from worker import Worker, say, within_cranking
+from worker import Worker, lasting, say, within_cranking
 
 
 class CrankVoltageLow(Worker):
@@ -57,6 +57,8 @@ class NoRotation(Worker):
 
 class SlowCrank(Worker):
     """The engine drags: much current, little speed, and the battery holds."""
+    any_ground = True
+
     def plan(self, case):
         load = case.rng.uniform(230, 300)
         case.options.update(outcome="did-not-start", rpm=case.rng.uniform(42, 64), system=12,
@@ -73,17 +75,17 @@ class SlowCrank(Worker):
 class SupplyCollapse(Worker):
     """The control unit's supply lets go, and its feeds with it; the battery holds."""
     hide = ("supply",)
-    hidden_also = ("feed-collapse", "signal-lost")
+    hidden_also = ("feed-collapse", "signal-lost", "signal-gaps", "no-command")
+    passes = any_ground = True
 
     def plan(self, case):
         case.options.update(outcome="did-not-start")
         case.options["need"].add("supply")
 
     def supplies(self, case):
-        time = case.machine.time
         onset = within_cranking(case)
         end = None if case.rng.random() < 0.5 else onset + case.rng.uniform(0.4, 1.2)
         left = case.rng.uniform(0, 2.5)
-        away = (time >= onset) & (time < (end or 1e9))
+        away, end = lasting(case, onset, end)
         case.supply = numpy.where(away, numpy.minimum(case.supply, left), case.supply)
         say(case, "supply-collapse", "supply", onset, end, None, "supply", f"to {left:.1f} V")

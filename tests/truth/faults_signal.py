@@ -2,20 +2,23 @@
 """Faults of signals and of what the control unit makes of them; feeds and returns stay good."""
 import numpy
 
-from worker import Worker, say, within_cranking
+from worker import Worker, lasting, say, within_cranking
 
 
 class SignalLost(Worker):
     """The output does not get through any more."""
+    passes = any_ground = True
+
     def plan(self, case):
-        case.options.update(outcome="did-not-start")
+        case.options.update(outcome=str(case.rng.choice(
+            ["did-not-start", "started-then-stopped"], p=[0.9, 0.1])))
 
     def wires(self, case):
         sensor = case.sensors[0]
         onset = within_cranking(case, 0.8)
-        sensor.dead = case.machine.time >= onset
+        sensor.dead, end = lasting(case, onset)
         sensor.level = int(case.rng.integers(0, 2))
-        say(case, "signal-lost", "signal", onset, None, sensor, sensor.signal,
+        say(case, "signal-lost", "signal", onset, end, sensor, sensor.signal,
             "rests low" if sensor.level == 0 else "rests high")
 
 
@@ -63,6 +66,8 @@ class SignalWeak(Worker):
 
 class SignalNoise(Worker):
     """Spikes on the signal that make edges of their own."""
+    any_ground = True
+
     def plan(self, case):
         case.options.update(outcome="did-not-start", kind="hall")
 
@@ -105,6 +110,7 @@ class OutOfStep(Worker):
 class NoCommand(Worker):
     """The control unit sees everything and commands nothing."""
     hide = ("command",)
+    any_ground = True
 
     def plan(self, case):
         case.options.update(outcome="did-not-start")
@@ -113,5 +119,3 @@ class NoCommand(Worker):
     def wires(self, case):
         case.options["mute"] = True
         say(case, "no-command", "command", None, None, None, "command")
-
-

@@ -2,7 +2,11 @@
 """Vehicles without a fault in any watched circuit that look as if they had one."""
 import numpy
 
-from worker import Worker
+from worker import Worker as Vehicle
+
+
+class Worker(Vehicle):
+    any_ground = True
 
 
 class Loads(Worker):
@@ -95,6 +99,23 @@ class StoppedAgain(Worker):
         case.options["outcome"] = "started-then-stopped"
 
 
+class TooSlowABoard(Worker):
+    """A wheel of 60 places at 500 or 1000 samples a second: what is seen of it is beats."""
+    def plan(self, case):
+        case.options.update(wheel="60-2", rate=float(case.rng.choice([500, 1000])),
+                            outcomes=["unknown"], outcome=str(case.rng.choice(
+                                ["started", "did-not-start"])))
+
+
+class AntiLock(Worker):
+    """Glow plugs in the cold, then the self-test of the anti-lock pump just before cranking."""
+    def plan(self, case):
+        rng = case.rng
+        case.options["extra"] = [(0.05, 1.0, rng.uniform(60, 130))]
+        case.options["extra"] += [(0.2 + 0.15 * place, 0.06, rng.uniform(25, 50))
+                                  for place in range(3)]
+
+
 class KeyedOff(Worker):
     """Started, ran, and was switched off: feeds fall to 0 V with the key."""
     def plan(self, case):
@@ -124,4 +145,5 @@ KINDS = {"healthy-start": PlainStart, "healthy-failure": PlainFailure, "healthy-
          "healthy-record-ends": RecordEnds, "healthy-return-surge": ReturnSurge,
          "healthy-inrush-dip": InrushDip, "healthy-tooth-gap": ToothGap, "healthy-noisy": Noisy,
          "healthy-stopped-again": StoppedAgain, "healthy-keyed-off": KeyedOff,
+         "healthy-too-slow-a-board": TooSlowABoard, "healthy-anti-lock": AntiLock,
          "healthy-two-attempts": TwoAttempts}

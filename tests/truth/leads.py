@@ -8,7 +8,8 @@ from worker import Worker, say, within_cranking
 class LeadSuspect(Worker):
     """A probe is wrong, the vehicle is not."""
     KINDS = ["feed probe off", "feed and return swapped", "battery wrong by ten",
-             "24 V truck, 12 V hookup", "input copies its neighbour", "signal probe off"]
+             "24 V truck, 12 V hookup", "input copies its neighbour", "signal probe off",
+             "feed probe never on", "signal probe never on", "current clamp the wrong way round"]
 
     def plan(self, case):
         self.kind = str(case.rng.choice(self.KINDS))
@@ -17,6 +18,8 @@ class LeadSuspect(Worker):
             case.options.update(system=24, said_system=12)
         elif self.kind.startswith("battery"):
             case.options.update(system=12)
+        elif self.kind.startswith("current"):
+            case.options["need"].add("starter-current")
 
     def leads(self, case):
         sensor, rng, time = case.sensors[0], case.rng, case.machine.time
@@ -33,6 +36,14 @@ class LeadSuspect(Worker):
             wrong.values, wrong.highest = wrong.values / 10, 6.0
         elif self.kind.startswith("24"):
             wrong = case.channel("battery")
+        elif self.kind == "feed probe never on":
+            feed.values = feed.values * 0 + rng.uniform(-0.05, 0.05)
+        elif self.kind == "signal probe never on":
+            wrong = case.channel(sensor.signal)
+            wrong.values = wrong.values * 0 + rng.uniform(-0.02, 0.02)
+        elif self.kind.startswith("current"):
+            wrong = case.channel("starter-current")
+            wrong.values, wrong.lowest = -wrong.values, -1200.0
         elif self.kind.startswith("input"):
             wrong = low_side
             low_side.values, low_side.highest = feed.values * 0.98, feed.highest

@@ -87,7 +87,7 @@ def confusion(results):
 
 
 def main_part(bench, count, seed):
-    results = bench.judge([(seed + index, run_cases.fault_of(seed + index, index, None))
+    results = bench.judge([(seed + index, run_cases.fault_of(seed + index, None))
                            for index in range(count)])
     found = score.summary(results)
     width, speed = found["width_s"] or {}, found["rpm_error"] or {}

@@ -70,7 +70,8 @@ def choose(kind, options, rng):
     """A recording for one case in six of the kinds that can take one, or None."""
     wanted, pick = rng.random() < 1 / 6, rng.random()
     files = FILES.get(options["outcome"], [])
-    if not wanted or not files or kind not in KINDS or not os.environ.get("CRANKTRAP_DATA"):
+    fits = kind in KINDS and options["attempts"] == 1 and files
+    if not wanted or not fits or not os.environ.get("CRANKTRAP_DATA"):
         return None
     recording = load(*files[int(pick * len(files))])
     options.update(kind="hall", sensors=recording.levels.shape[1])

@@ -9,6 +9,8 @@ THRESHOLDS = {
     "sensitivity": "least share of visible faults that are named",
     "false-alarms": "greatest share of healthy cases with a fault named",
     "circuit": "least share of named faults on the right circuit",
+    "place": "least share of right verdicts on the right channel and sensor",
+    "narrow": "least share of right verdicts no wider than one due period of the sensor",
     "contained": "least share of right verdicts whose interval contains the onset",
     "outcome": "least share of attempts with the right outcome",
     "shown-right": "least share of verdicts 'shown' that are right",
@@ -26,12 +28,16 @@ def score(seed, fault, case, report):
     answer = "cannot-tell" if verdict["certainty"] == "cannot-tell" else verdict["fault"]
     result = {"seed": seed, "case": fault, "truth": label["fault"], "label": label,
               "answer": answer, "certainty": verdict["certainty"], "candidate": verdict["fault"],
-              "channel": verdict["channel"], "named": named, "observed": verdict["observed"]}
+              "channel": verdict["channel"], "sensor": verdict["sensor"], "named": named,
+              "observed": verdict["observed"]}
     if label["fault"] == "nothing-found" or not label["visible"]:
         result["right"] = not named or verdict["fault"] in label.get("hidden_also", [])
     else:
         result["right"] = named and verdict["fault"] in label["accept"]
         result["circuit_right"] = named and verdict["circuit"] == label["circuit"]
+        if verdict["fault"] == label["fault"] and named:
+            result["place_right"] = all(label[key] is None or verdict[key] == label[key]
+                                        for key in ("channel", "sensor"))
     if label["not_tested"] and not label["visible"]:
         result["said_not_tested"] = label["not_tested"] in " ".join(map(str, verdict["not_tested"]))
     placed = None not in (label["onset"], verdict["at_from_s"])
@@ -40,34 +46,27 @@ def score(seed, fault, case, report):
         result["contained"] = bool(verdict["at_from_s"] - slack <= label["onset"]
                                    <= verdict["at_to_s"] + slack)
         result["width_s"] = verdict["at_to_s"] - verdict["at_from_s"]
+        if label["due"] is not None and label["slack"] == 0:
+            result["narrow"] = bool(result["width_s"] <= label["due"] + 2 / label["rate"])
         result["off_s"] = (verdict["at_s"] or verdict["at_from_s"]) - label["onset"]
-    result.update(attempts(case, label, report["attempts"]))
+    result.update(attempts(label, report["attempts"]))
     return result
 
 
-def attempts(case, label, told):
+def attempts(label, told):
     """True attempts against told ones: each is matched by its engagement."""
-    outcomes, errors, left = [], [], list(told)
-    for true, allowed in zip(case.machine.attempts, label["attempts"]):
-        near = [one for one in left if abs(one["from_s"] - true.engage) < 0.4]
-        outcomes.append([allowed["outcomes"][0], near[0]["outcome"] if near else "missed"])
+    outcomes, errors, off, left = [], [], [], list(told)
+    for true in label["attempts"]:
+        near = [one for one in left if abs(one["from_s"] - true["engage"]) < 0.4]
+        answer = near[0]["outcome"] if near else "missed"
+        outcomes.append([answer if answer in true["outcomes"] else true["outcomes"][0], answer])
         if near:
             left.remove(near[0])
-            if true.rpm > 0 and near[0]["rpm"]:
-                errors.append(near[0]["rpm"] / true_rpm(case, true) - 1)
+            off.append(near[0]["from_s"] - true["engage"])
+            if true["rpm"] > 0 and near[0]["rpm"]:
+                errors.append(near[0]["rpm"] / true["mean_rpm"] - 1)
     outcomes += [["none", one["outcome"]] for one in left]
-    return {"outcomes": outcomes, "rpm_errors": errors}
-
-
-def true_rpm(case, attempt):
-    """Mean speed over whole turns of steady cranking."""
-    machine = case.machine
-    begin = attempt.engage + 0.4
-    end = min(attempt.catch or attempt.release, machine.time[-1])
-    if end - begin < 0.2:
-        begin = attempt.engage + 0.1
-    turned = numpy.interp([begin, end], machine.time, machine.angle)
-    return float((turned[1] - turned[0]) / (end - begin) * 60)
+    return {"outcomes": outcomes, "rpm_errors": errors, "engage_off_s": off}
 
 
 def share(good, of):
@@ -91,6 +90,7 @@ def summary(results):
     sick = [one for one in results if one["truth"] != "nothing-found" and one["label"]["visible"]]
     pairs = [pair for one in results for pair in one.get("outcomes", [])]
     widths = sorted(one["width_s"] for one in results if "width_s" in one)
+    engaged = [abs(off) for one in results for off in one.get("engage_off_s", [])]
     errors = [abs(error) for one in results for error in one.get("rpm_errors", [])]
     by_fault = {name: share_of([one for one in sick if one["truth"] == name], "right")
                 for name in sorted({one["truth"] for one in sick})}
@@ -107,11 +107,14 @@ def summary(results):
         "hidden-right": share_of(hidden, "right"),
         "hidden-told": share_of(hidden, "said_not_tested"),
         "circuit": share_of([one for one in sick if one.get("named")], "circuit_right"),
-        "contained": share_of(results, "contained"),
+        "place": share_of(results, "place_right"),
+        "contained": share_of(results, "contained"), "narrow": share_of(results, "narrow"),
         "width_s": {"median": widths[len(widths) // 2], "greatest": widths[-1]} if widths else None,
         "outcome": share(sum(true == told for true, told in pairs), len(pairs)),
         "rpm_error": {"median": float(numpy.median(errors)), "p95": float(
             numpy.quantile(errors, 0.95)), "told": len(errors)} if errors else None,
+        "engagement_off_s": {"median": float(numpy.median(engaged)), "p95": float(
+            numpy.quantile(engaged, 0.95))} if engaged else None,
         "shown-right": share_of([one for one in said if one["certainty"] == "shown"], "right"),
         "likely-right": share_of([one for one in said if one["certainty"] == "likely"], "right"),
         "candidate-right": share(sum(one["candidate"] in one["label"]["accept"] for one in sick
@@ -153,11 +156,14 @@ def text(results, found):
     lines += ["", "right, with exact 95 % bounds"]
     lines += [f"  {name:28s} {told(value)}" for name, value in found["by_fault"].items()]
     for name in ("sensitivity", "false-alarms", "hidden-right", "hidden-told", "circuit",
-                 "contained", "outcome", "shown-right", "likely-right", "candidate-right"):
+                 "place", "contained", "narrow", "outcome", "shown-right", "likely-right",
+                 "candidate-right"):
         lines.append(f"  {name.upper():28s} {told(found[name])}")
     lines += [f"  width of the onset            {found['width_s']}",
-              f"  rpm, relative error           {found['rpm_error']}", "", "wrong cases"]
+              f"  rpm, relative error           {found['rpm_error']}",
+              f"  engagement off by             {found['engagement_off_s']}", "", "wrong cases"]
     lines += [wrong(one) for one in results if not one["right"] or not one.get("contained", True)
+              or not one.get("narrow", True) or not one.get("place_right", True)
               or any(true != said for true, said in one.get("outcomes", []))]
     return "\n".join(lines)
 
@@ -173,6 +179,12 @@ def wrong(one):
     if not one.get("contained", True):
         parts.append(f"onset {label['onset']:.4f} is off by {one['off_s'] * 1000:+.1f} ms, "
                      f"interval {one['width_s'] * 1000:.1f} ms")
+    elif not one.get("narrow", True):
+        parts.append(f"interval of {one['width_s'] * 1000:.1f} ms, "
+                     f"due period {label['due'] * 1000:.1f} ms")
+    if not one.get("place_right", True):
+        parts.append(f"on {label['channel']} of sensor {label['sensor']}: "
+                     f"told {one['channel']} of {one['sensor']}")
     parts += [f"outcome {true}: told {said}" for true, said in one.get("outcomes", [])
               if true != said]
     return "; ".join(parts)

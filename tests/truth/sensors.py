@@ -11,6 +11,9 @@ def wheel_windows(wheel, rng):
         count = int(rng.integers(3, 7))
         begins = (numpy.arange(count) + rng.uniform(-0.12, 0.12, count)) / count + 0.2 / count
         return [(begin, rng.uniform(0.25, 0.5) / count) for begin in begins]
+    if wheel == "coded":
+        pattern = rng.permutation([0.3, 0.7] * 12)
+        return [(tooth / 24, width / 24) for tooth, width in enumerate(pattern)]
     parts = [int(part) for part in wheel.split("-")]
     places, gaps = parts[0], parts[1:]
     duty = rng.uniform(0.4, 0.6) if places > 4 else rng.uniform(0.15, 0.5)
@@ -21,6 +24,14 @@ def wheel_windows(wheel, rng):
     mounted = rng.uniform(0, 1)
     return [(tooth / places + mounted, duty / places) for tooth in range(places)
             if tooth not in missing]
+
+
+def shortest_state(windows):
+    """The narrowest tooth or space, in revolutions of the wheel."""
+    begins = sorted(begin % 1.0 for begin, _ in windows)
+    pitches = numpy.diff(begins + [begins[0] + 1])
+    widths = [width for _, width in sorted(windows, key=lambda window: window[0] % 1.0)]
+    return min(min(widths), float(numpy.min(pitches - widths)))
 
 
 def at_tooth(turns, windows):
