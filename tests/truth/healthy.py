@@ -20,12 +20,34 @@ class Loads(Worker):
 
 
 class Charger(Worker):
-    """A jump pack or charger: the battery rests where a running engine would hold it."""
+    """A mains charger: the battery rests, with its ripple, where a running engine holds it."""
     def plan(self, case):
         twice = 2 if case.rng.random() < 0.3 else 1
         case.options["system"] = 12 * twice
         case.options["run"] = {"rest": case.rng.uniform(13.3, 14.2) * twice,
-                               "resistance": case.rng.uniform(0.003, 0.006) * twice}
+                               "resistance": case.rng.uniform(0.003, 0.006) * twice,
+                               "ripple": case.rng.choice([0, 1]) * case.rng.uniform(0.05, 0.3)}
+
+
+class JumpPack(Worker):
+    """A jump pack is clipped on between key-on and cranking."""
+    def plan(self, case):
+        case.options.update(system=12, run={
+            "rest": case.rng.uniform(11.9, 12.3), "resistance": case.rng.uniform(0.003, 0.006),
+            "joined": (case.rng.uniform(0.3, 1.0), case.rng.uniform(0.3, 1.2))})
+
+
+class Crosstalk(Worker):
+    """Coils fire into every signal wire, too little to make an edge."""
+    def leads(self, case):
+        rng, machine = case.rng, case.machine
+        fires = numpy.floor(machine.angle * machine.cylinders / 2)
+        places = numpy.flatnonzero(numpy.diff(fires) > 0)
+        size = rng.uniform(0.08, 0.2)
+        for channel in case.channels:
+            if channel.role == "signal":
+                span = min(numpy.ptp(channel.values), 5.0)
+                channel.values[places] += size * span * rng.choice([-1, 1], len(places))
 
 
 class LateCharging(Worker):
@@ -146,4 +168,5 @@ KINDS = {"healthy-start": PlainStart, "healthy-failure": PlainFailure, "healthy-
          "healthy-inrush-dip": InrushDip, "healthy-tooth-gap": ToothGap, "healthy-noisy": Noisy,
          "healthy-stopped-again": StoppedAgain, "healthy-keyed-off": KeyedOff,
          "healthy-too-slow-a-board": TooSlowABoard, "healthy-anti-lock": AntiLock,
+         "healthy-jump-pack": JumpPack, "healthy-crosstalk": Crosstalk,
          "healthy-two-attempts": TwoAttempts}

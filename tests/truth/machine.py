@@ -94,13 +94,14 @@ def starter_current(machine, locked, load):
 
 
 def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=None,
-        charging=0.8, charge_to=None,
-        bounces=(), extra=(), stuck=None, recording=None):
+        charging=0.8, charge_to=None, bounces=(), extra=(), stuck=None, recording=None,
+        ripple=0.0, joined=None):
     """Fills speed, angle, current and battery.
 
     `charging`: seconds from catching to charging. `bounces`: (after key-on, length) without key.
     `extra`: (after key-on, length, amperes) of other loads. `stuck`: amperes into a starter that
-    does not turn.
+    does not turn. `ripple`: volts of a mains charger, twice the mains' 50 Hz. `joined`: (after
+    key-on, volts) of a jump pack that is connected then.
     """
     twice = machine.system / 12
     depth = rng.uniform(0.08, 0.25) if depth is None else depth
@@ -128,6 +129,10 @@ def run(machine, rng, depth=None, locked=None, load=None, resistance=None, rest=
                             machine.rate)
     drawn = machine.current + loads
     machine.battery = rest - resistance * (0.75 * drawn + 0.25 * lag(drawn, 0.6, machine.rate))
+    machine.battery += ripple * (numpy.abs(numpy.sin(2 * numpy.pi * 50 * time)) - 0.64)
+    if joined is not None:
+        machine.battery += joined[1] * lag((time > machine.key_on + joined[0]).astype(float), 0.03,
+                                           machine.rate)
     for attempt in machine.attempts:
         if attempt.catch is None:
             continue

@@ -96,7 +96,9 @@ def main_part(bench, count, seed):
             ["hidden faults not named", percent(found["hidden-right"])],
             ["hidden faults: the missing channel told", percent(found["hidden-told"])],
             ["named faults on the right circuit", percent(found["circuit"])],
+            ["right faults on the right channel and sensor", percent(found["place"])],
             ["the interval contains the onset", percent(found["contained"])],
+            ["it is no wider than one due period of the sensor", percent(found["narrow"])],
             ["outcome of the attempt", percent(found["outcome"])],
             ["*shown* was right", percent(found["shown-right"])],
             ["*likely* was right", percent(found["likely-right"])],
@@ -132,7 +134,8 @@ def sweeps(bench, seed, each):
     lines += ["### Pulses missing from a 36-1 wheel, in a row by how often", ""]
     lines += grid(bench, "missing-pulses", MISSING, MISSING_TIMES, seed, each,
                   ("in a row", str, "{} times".format))
-    lines += ["### Samples a second: a feed that collapses", ""]
+    lines += ["### Samples a second: a feed that collapses", "",
+              "Beside a 36-1 wheel at 130 to 240 rpm, as in the next.", ""]
     lines += line(bench, "feed-at-rate", RATES, seed, each, "samples a second")
     lines += ["### Samples a second: a signal that is lost", ""]
     lines += line(bench, "signal-at-rate", RATES, seed, each, "samples a second")

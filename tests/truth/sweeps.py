@@ -74,7 +74,8 @@ class Sampled(Sized):
     def plan(self, case):
         self.inner().plan(case)
         case.options.update(rate=self.sizes[0], bits=12, hidden=False, nominal="5", sensors=1,
-                            kind="hall")
+                            kind="hall", wheel="36-1", rpm=case.rng.uniform(130, 240),
+                            outcome="did-not-start")
 
     def wires(self, case):
         self.inner().wires(case)
@@ -90,7 +91,7 @@ class Noise(Sampled):
     def plan(self, case):
         self.inner().plan(case)
         case.options.update(rate=10000.0, noise=self.sizes[0], hidden=False, nominal="5",
-                            sensors=1, kind="hall")
+                            sensors=1, kind="hall", outcome="did-not-start")
 
 
 KINDS = {"feed-dip": FeedDip, "return-level": ReturnLevel, "missing-pulses": MissingPulses,
