@@ -39,6 +39,7 @@ extern const struct command commands[];
 
 int command_hookup(const struct command_line *line);
 int command_boards(const struct command_line *line);
+int command_ready(const struct command_line *line);
 int command_status(const struct command_line *line);
 int command_now(const struct command_line *line);
 int command_keep(const struct command_line *line);

@@ -14,6 +14,16 @@ const struct command commands[] = {
      command_hookup},
     {"boards", "[--hookup FILE]", "what is attached, who takes it, rights, maturity", NULL,
      command_boards},
+    {"ready", "[--hours N] [--no-crank] [--wait TIME]",
+     "fit to be left? zero, noise, one test crank",
+     "Says what to do and waits until the leads show it: key off, key on, one test crank (it "
+     "never\n"
+     "cranks itself). Then, for each lead, what was seen; room, losses, own draw; a conclusion.\n"
+     "A new night begins with it: `night` counts from there.\n"
+     "  --hours N     how long it is to be left (12)\n"
+     "  --no-crank    only with the key; signals are then not proven\n"
+     "  --wait TIME   how long each step is waited for (2min)\n",
+     command_ready},
     {"status", "", "watching or not and why; losses; room",
      "Asks the daemon. Without one it says so, and what the state folder holds.\n", command_status},
     {"now", "[--once] [--wiggle]", "the leads, live",
@@ -32,7 +42,8 @@ const struct command commands[] = {
      "  --ascii           no characters beyond ASCII\n",
      command_report},
     {"night", "[--since TIME] [FILE ...]", "what the failed attempts have in common",
-     "All attempts of the state folder, or of the .crank files named: what was different in\n"
+     "The attempts since the last `ready` (else all of the state folder), or of the .crank files\n"
+     "named: what was different in\n"
      "those that failed and how often chance alone does that, and how many clean starts would\n"
      "prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
      command_night},
@@ -73,7 +84,7 @@ static const struct command *find_command(const char *name) {
 }
 
 int main(int argc, char **argv) {
-    struct command_line line = {.argc = argc, .argv = argv, .command = &commands[2]};
+    struct command_line line = {.argc = argc, .argv = argv, .command = find_command("status")};
     const char *state = command_option(&line, "state");
     line.state = state ? state : DEFAULT_STATE;
     line.state_given = state != NULL;

@@ -15,6 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
+#include <unistd.h>
 
 /* Below this a difference is beyond chance: 95 %, as in the interval and the clean starts. */
 #define DOUBT 0.05
@@ -386,6 +387,30 @@ static json_t *night_json(const struct night_study *study, double since_s) {
         "alike", alike_json(study), "recurs", repeats_json(study), "repair", repair_json(study));
 }
 
+/* When the last `ready` began this night: seconds since 1970. NAN: never. */
+static double last_ready(const struct command_line *line) {
+    char *path = NULL;
+    if (asprintf(&path, "%s/night.json", line->state) < 0)
+        return (double)NAN;
+    json_t *note = json_load_file(path, 0, NULL);
+    const json_t *since = json_object_get(note, "since_s");
+    double since_s = json_is_number(since) ? json_number_value(since) : (double)NAN;
+    if (access(path, F_OK) == 0 && isnan(since_s))
+        command_say(line, "%s cannot be read: taking all attempts (`--since TIME` chooses)", path);
+    json_decref(note);
+    free(path);
+    return since_s;
+}
+
+static void print_since(double since_s) {
+    char text[40] = "";
+    time_t seconds = (time_t)since_s;
+    struct tm local;
+    if (localtime_r(&seconds, &local))
+        strftime(text, sizeof text, "%Y-%m-%d %H:%M:%S", &local);
+    printf("Since the last `ready`, %s (--since 1970-01-01: all)\n\n", text);
+}
+
 int command_night(const struct command_line *given) {
     struct command_line line = *given;
     const char *since = command_option(&line, "since");
@@ -396,6 +421,7 @@ int command_night(const struct command_line *given) {
     int wrong = command_words(&line, 0, line.argc);
     if (wrong)
         return wrong;
+    bool since_ready = !since && line.argc == 1 && !isnan(since_s = last_ready(&line));
     struct night night = {0};
     struct night_study study = {0};
     int result = night_load_analysed(&line, line.argv + 1, (size_t)line.argc - 1, &night);
@@ -404,8 +430,11 @@ int command_night(const struct command_line *given) {
     int status = result < 0 ? COMMAND_COULD_NOT : COMMAND_DONE;
     if (result == 0 && line.json)
         status = print_json(night_json(&study, since_s));
-    else if (result == 0)
+    else if (result == 0) {
+        if (since_ready)
+            print_since(since_s);
         print_night(&study);
+    }
     night_study_done(&study);
     night_done(&night);
     return status;

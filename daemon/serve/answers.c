@@ -114,6 +114,7 @@ static json_t *disk_json(const struct disk_ring_state *disk, const struct hookup
     json_t *json = json_object();
     json_object_set_new(json, "bytes", whole(disk->bytes));
     json_object_set_new(json, "bound", whole(storage->ring_bytes));
+    json_object_set_new(json, "keep_free", whole(storage->keep_free_bytes));
     json_object_set_new(json, "segments", whole(disk->segments));
     json_object_set_new(json, "segments_pruned", whole(disk->segments_pruned));
     json_object_set_new(json, "oldest_age_s",
@@ -181,6 +182,7 @@ static json_t *reading_json(const struct serve_parts *parts, size_t index) {
     watch_reading(parts->watch, index, &reading);
     json_t *json = json_object();
     json_object_set_new(json, "channel", json_string(channel->name));
+    json_object_set_new(json, "board", json_string(parts->hookup->boards[channel->stream].name));
     json_object_set_new(json, "role", json_string(role_name(channel->role)));
     json_object_set_new(json, "unit", json_string(channel->unit));
     json_object_set_new(json, "fresh", json_boolean(reading.fresh));

@@ -8,6 +8,7 @@
 #include "serve.h"
 
 #include "answers.h"
+#include "night_note.h"
 
 #include <errno.h>
 #include <microhttpd.h>
@@ -250,6 +251,21 @@ static enum MHD_Result get_snapshot(struct serve *serve, struct request *request
     return send_json(request->connection, MHD_HTTP_OK, json);
 }
 
+/* libmicrohttpd's one thread answers all requests: notes are written one at a time. */
+static enum MHD_Result post_night(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    struct timebase *timebase = serve->parts.timebase;
+    json_t *note = night_note_json(timebase_wall_ns(timebase), timebase_elapsed_ns(timebase));
+    int result = note ? night_note_write(serve->parts.state_folder, note) : -ENOMEM;
+    if (result == 0)
+        return send_json(request->connection, MHD_HTTP_OK, note);
+    json_decref(note);
+    return send_error(request->connection,
+                      result == -ENOSPC ? MHD_HTTP_INSUFFICIENT_STORAGE
+                                        : MHD_HTTP_INTERNAL_SERVER_ERROR,
+                      strerror(-result), "make room in the state folder, and look at its rights");
+}
+
 static const struct route {
     const char *method;
     const char *path;
@@ -258,7 +274,7 @@ static const struct route {
 } routes[] = {
     {"GET", "/v0/status", false, get_status},      {"GET", "/v0/now", false, get_now},
     {"POST", "/v0/latch", false, post_latch},      {"POST", "/v0/keep", false, post_keep},
-    {"GET", "/v0/snapshots/", true, get_snapshot},
+    {"GET", "/v0/snapshots/", true, get_snapshot}, {"POST", "/v0/night", false, post_night},
 };
 
 static enum MHD_Result answer(struct serve *serve, struct request *request, const char *method,

@@ -1,0 +1,137 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * ready.c - `cranktrap ready`: is it fit to be left? One walk around the key, one test crank.
+ */
+#include "ready.h"
+
+#include "client.h"
+#include "print.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define HOURS  12.0
+#define WAIT_S 120.0
+
+static const char *text(const json_t *object, const char *key) {
+    const char *found = json_string_value(json_object_get(object, key));
+    return found ? found : "";
+}
+
+static double board_rate(const json_t *status, const char *name) {
+    size_t i;
+    json_t *board;
+    json_array_foreach(json_object_get(status, "boards"), i, board) {
+        const json_t *rate = json_object_get(board, "rate_hz");
+        if (strcmp(text(board, "board"), name) == 0 && json_is_number(rate))
+            return json_number_value(rate);
+    }
+    return (double)NAN;
+}
+
+static bool begin_leads(struct ready *ready) {
+    const json_t *channels = json_object_get(ready->now, "channels");
+    ready->lead_count = json_array_size(channels);
+    ready->leads = calloc(ready->lead_count + 1, sizeof *ready->leads);
+    if (!ready->leads)
+        return false;
+    for (size_t i = 0; i < ready->lead_count; i++) {
+        const json_t *channel = json_array_get(channels, i);
+        struct ready_lead *lead = &ready->leads[i];
+        *lead = (struct ready_lead){.name = text(channel, "channel"),
+                                    .role = text(channel, "role"),
+                                    .unit = text(channel, "unit"),
+                                    .board = text(channel, "board"),
+                                    .noise = (double)NAN,
+                                    .edges_per_s = (double)NAN,
+                                    .samples = (double)NAN,
+                                    .rate_needed_hz = (double)NAN,
+                                    .notes = json_array()};
+    }
+    return true;
+}
+
+static void done(struct ready *ready) {
+    for (size_t i = 0; ready->leads && i < ready->lead_count; i++)
+        json_decref(ready->leads[i].notes);
+    free(ready->leads);
+    json_decref(ready->status_before);
+    json_decref(ready->status_after);
+    json_decref(ready->now);
+    json_decref(ready->report);
+    json_decref(ready->reasons);
+    json_decref(ready->unproven);
+    json_decref(ready->night);
+}
+
+/* Nothing can be proven by a daemon that sees nothing. */
+static bool is_watching(const struct ready *ready) {
+    const char *state = text(ready->status_before, "state");
+    if (strcmp(state, "not-watching") != 0 && strcmp(state, "waiting-for-board") != 0)
+        return true;
+    command_say(ready->line, "the daemon says %s: %s; put that right first", state,
+                text(ready->status_before, "why"));
+    return false;
+}
+
+static int get_ready(struct ready *ready) {
+    const struct command_line *line = ready->line;
+    if (client_ask(line, "GET", "/v0/status", NULL, false, &ready->status_before) < 0)
+        return COMMAND_COULD_NOT;
+    if (!is_watching(ready) || client_ask(line, "GET", "/v0/now", NULL, false, &ready->now) < 0 ||
+        !begin_leads(ready) || ready_walk(ready) < 0 ||
+        client_ask(line, "GET", "/v0/status", NULL, false, &ready->status_after) < 0)
+        return COMMAND_COULD_NOT;
+    for (size_t i = 0; i < ready->lead_count; i++)
+        ready->leads[i].rate_hz = board_rate(ready->status_after, ready->leads[i].board);
+    ready_judge_leads(ready);
+    ready_look_at_room(ready);
+    ready_judge_whole(ready);
+    int result = client_ask(line, "POST", "/v0/night", NULL, false, &ready->night);
+    if (line->json)
+        return print_json(ready_json(ready)) == COMMAND_DONE && result == 0 ? COMMAND_DONE
+                                                                            : COMMAND_COULD_NOT;
+    ready_print(ready);
+    return result < 0 ? COMMAND_COULD_NOT : COMMAND_DONE;
+}
+
+/* What needs a calibration. 0, or COMMAND_USAGE with it said. */
+static int refuse_calibration(struct command_line *line) {
+    bool asked = command_option(line, "known") != NULL;
+    asked = command_option(line, "sine") != NULL || asked;
+    asked = command_flag(line, "after") || asked;
+    if (!asked)
+        return 0;
+    command_say(line, "--known, --sine and --after belong to calibration, which is not there yet. "
+                      "Without them `ready` checks zero, noise, levels and rate; gain stays as the "
+                      "hookup says it");
+    return COMMAND_USAGE;
+}
+
+int command_ready(const struct command_line *given) {
+    struct command_line line = *given;
+    int wrong = refuse_calibration(&line);
+    if (wrong)
+        return wrong;
+    struct ready ready = {.line = &line, .hours = HOURS, .wait_s = WAIT_S};
+    const char *hours = command_option(&line, "hours");
+    const char *wait = command_option(&line, "wait");
+    ready.crank = !command_flag(&line, "no-crank");
+    wrong = command_words(&line, 0, 0);
+    if (wrong)
+        return wrong;
+    char *end = NULL;
+    ready.hours = hours ? strtod(hours, &end) : HOURS;
+    if (hours && (end == hours || *end || !(ready.hours > 0 && ready.hours <= 10000)))
+        return command_usage(&line, "--hours \"%s\": a number of hours, up to 10000", hours);
+    ready.wait_s = wait ? print_read_seconds(wait) : WAIT_S;
+    if (!(ready.wait_s >= 0 && ready.wait_s <= 86400))
+        return command_usage(&line, "--wait \"%s\": a time like 90s or 5min, up to a day", wait);
+    ready.reasons = json_array();
+    ready.unproven = json_array();
+    ready_print_cautions(&ready);
+    int status = get_ready(&ready);
+    done(&ready);
+    return status;
+}
