@@ -63,7 +63,10 @@ int command_hookup(const struct command_line *given) {
     if (wrong)
         return wrong;
     if (!path || !*path)
-        return command_usage(&line, "which file? --check FILE");
+        return command_usage(&line, "it does not ask for the leads yet. Copy a sample "
+                                    "(docs/hookup.md), take the `device =` line from `cranktrap "
+                                    "boards`, then have it judged: --check FILE. With the daemon "
+                                    "running on it, `cranktrap now` shows every lead live");
     struct problems problems = {0};
     struct hookup *hookup = NULL;
     int result = hookup_load(path, HOOKUP_FOR_BOARDS, &hookup, &problems);

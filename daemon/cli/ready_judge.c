@@ -286,8 +286,8 @@ static void judge_crank(struct ready *ready) {
                      ready->crank ? "no test crank was seen" : "the test crank was left out");
     else if (fault && strcmp(fault, "nothing-found") != 0)
         add_sentence(ready->reasons,
-                     "the test crank itself shows a fault (%s). Read it first: `cranktrap report "
-                     "%u`",
+                     "the test crank itself caught a fault (%s): it may not take a night to find "
+                     "it. Read it first: `cranktrap report %u`",
                      fault, ready->snapshot);
 }
 
