@@ -89,7 +89,7 @@ class Case:
             return
         if self.options["outcome"] != "did-not-start" or self.options["attempts"] > 1:
             return
-        self.options.update(attempts=2, first="did-not-start")
+        self.options.update(attempts=2, first=["did-not-start"])
         if self.rng.random() < 0.5:
             self.fault_at_first = True
             self.options["outcome"] = "started"
@@ -109,9 +109,9 @@ class Case:
         attempts = []
         for index in range(options["attempts"]):
             last = index + 1 == options["attempts"]
-            outcome = options["outcome"] if last else options["first"]
+            outcome = options["outcome"] if last else options["first"][index]
             attempts.append(self.make_attempt(at, outcome, rpm))
-            at = attempts[-1].release + rng.uniform(3.0, 4.0)
+            at = (attempts[-1].stop or attempts[-1].release) + rng.uniform(3.0, 4.0)
         if self.recording:
             attempts = [self.recording.attempt(options["outcome"])]
         end = (attempts[-1].stop or attempts[-1].release) + rng.uniform(3.0, 4.5)

@@ -144,10 +144,13 @@ class KeyedOff(Worker):
         case.options.update(outcome="started", keyed_off=case.rng.uniform(5.8, 7.0))
 
 
-class TwoAttempts(Worker):
-    """One that failed, one that started."""
+class SeveralAttempts(Worker):
+    """Two to four: some that failed or were given up, and one that started."""
     def plan(self, case):
-        case.options.update(attempts=2, outcome="started", first="did-not-start")
+        count = int(case.rng.integers(2, 5))
+        first = case.rng.choice(["did-not-start", "released-early", "started-then-stopped"], count)
+        case.options.update(attempts=count, outcome="started", first=first.tolist(),
+                            rate=float(case.rng.choice([1000, 2000, 4000, 8000])))
 
 
 class PlainStart(Worker):
@@ -169,4 +172,4 @@ KINDS = {"healthy-start": PlainStart, "healthy-failure": PlainFailure, "healthy-
          "healthy-stopped-again": StoppedAgain, "healthy-keyed-off": KeyedOff,
          "healthy-too-slow-a-board": TooSlowABoard, "healthy-anti-lock": AntiLock,
          "healthy-jump-pack": JumpPack, "healthy-crosstalk": Crosstalk,
-         "healthy-two-attempts": TwoAttempts}
+         "healthy-several-attempts": SeveralAttempts}
