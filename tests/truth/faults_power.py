@@ -46,7 +46,7 @@ class NoRotation(Worker):
         case.options.update(outcome="did-not-crank", rpm=0.0, system=12, length=1.5)
         case.options["need"].add("starter-current" if self.locked else "start-request")
         if self.locked:
-            case.options["run"] = {"stuck": case.rng.uniform(380, 480), "resistance": 0.006}
+            case.options["run"] = {"stuck": case.rng.uniform(380, 480), "resistance": 0.0045}
         self.hide = ("starter-current", "start-request") if not self.locked else ()
 
     def wires(self, case):
