@@ -72,6 +72,7 @@ struct message {
     bool begins;
     int64_t elapsed_ns;
     double value, before_s, after_s;
+    bool suppressed;
     size_t channel;
     enum phase phase;
     char *trigger, *text;
@@ -200,6 +201,7 @@ static void on_mark(void *context, const struct watch_mark *mark) {
     message->value = mark->value;
     message->before_s = mark->before_s;
     message->after_s = mark->after_s;
+    message->suppressed = mark->suppressed;
     message->channel = mark->channel;
     message->phase = mark->phase;
     post(daemon, message);
@@ -242,10 +244,10 @@ static int put_mark(struct daemon *daemon, const struct message *message) {
     const char *channel = message->channel < daemon->hookup->vehicle.channel_count
                               ? daemon->hookup->vehicle.channels[message->channel].name
                               : NULL;
-    json_t *mark =
-        json_pack("{s:s, s:s, s:s?, s:s, s:b, s:s?}", "kind", "trigger", "trigger",
-                  message->trigger, "channel", channel, "phase", phase_name(message->phase),
-                  "begins", message->begins, "text", message->text);
+    json_t *mark = json_pack("{s:s, s:s, s:s?, s:s, s:b, s:b, s:s?}", "kind", "trigger", "trigger",
+                             message->trigger, "channel", channel, "phase",
+                             phase_name(message->phase), "begins", message->begins, "suppressed",
+                             message->suppressed, "text", message->text);
     if (!mark)
         return -ENOMEM;
     json_object_set_new(mark, "value",
@@ -281,8 +283,8 @@ static void do_mark(struct daemon *daemon, const struct message *message) {
     int result = put_mark(daemon, message);
     if (result < 0)
         say("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
-    if (message->before_s <= 0 && message->after_s <= 0)
-        return; /* a note in the stream, and nothing more */
+    if (message->suppressed || (message->before_s <= 0 && message->after_s <= 0))
+        return; /* a note in the stream, and nothing more; `status` counts what was suppressed */
     result = ask_snapshot(daemon, message);
     if (result < 0)
         say("%s: no snapshot: %s", message->text ? message->text : message->trigger,

@@ -35,12 +35,24 @@ struct hookup_trigger {
     const char *name;
     unsigned line;
     size_t channel; /* CHANNEL_NONE for cranking */
-    enum { TRIGGER_BELOW, TRIGGER_ABOVE, TRIGGER_CRANKING_BEGINS, TRIGGER_CRANKING_ENDS } kind;
-    double level;      /* below, above: in the channel's unit */
-    double hysteresis; /* same unit */
-    double for_s;
-    unsigned when; /* bit (1u << enum phase) set: fires in that phase; 0: in any */
+    enum {
+        TRIGGER_BELOW,
+        TRIGGER_ABOVE,
+        TRIGGER_OUTSIDE,
+        TRIGGER_STEP,
+        TRIGGER_SILENT,
+        TRIGGER_CRANKING_BEGINS,
+        TRIGGER_CRANKING_ENDS
+    } kind;
+    double level;      /* below, above; of outside the lower end, of step the change (> 0): in the
+                          channel's unit */
+    double level_high; /* outside: the upper end */
+    double within_s;   /* step: the change happens within this */
+    double hysteresis; /* same unit; of silent the swing that makes an edge, 0: not given */
+    double for_s;      /* of silent: no edge for so long */
+    unsigned when;     /* bit (1u << enum phase) set: fires in that phase; 0: in any */
     double before_s, after_s;
+    double budget_s; /* what it may have saved of every hour; of cranking without meaning */
 };
 
 struct hookup_storage {
@@ -50,6 +62,7 @@ struct hookup_storage {
     uint64_t keep_free_bytes; /* of the file system */
     double loss_window_s;     /* at most so much is lost on a power cut */
     double before_s, after_s; /* of a snapshot, where the trigger does not say */
+    double budget_s;          /* of a trigger, where it does not say */
 };
 
 struct hookup {

@@ -109,6 +109,10 @@ bool reading_name(struct reading *reading, const struct document_section *sectio
 bool reading_ground(struct reading *reading, const struct document_section *section,
                     enum ground_point *ground);
 
+/* Reads `before` and `after` of a trigger, or of [storage]; left alone where not given. */
+void reading_stretch(struct reading *reading, const struct document_section *section,
+                     double *before_s, double *after_s);
+
 /* Every section whose kind is not in `kinds` becomes a problem. */
 void reading_kinds(struct reading *reading, const char *const *kinds, size_t count);
 

@@ -11,6 +11,7 @@
 #include "watch_feed.h"
 #include "watch_level.h"
 #include "watch_scene.h"
+#include "watch_silent.h"
 #include "watch_trigger.h"
 
 #include <errno.h>
@@ -35,11 +36,13 @@ struct board_part {
 struct channel_part {
     struct watch_feed *feed;
     struct watch_trigger *button;
+    struct watch_silent *silent;
 };
 
-/* A section's; NULL: of cranking, or its channel's board is not fitted. */
+/* A section's; NULL: of another kind, or its channel's board is not fitted. */
 struct section_part {
     struct watch_trigger *trigger;
+    struct watch_silent *silent;
 };
 
 struct watch {
@@ -63,6 +66,19 @@ static int64_t computer_ns(void) {
 
 /* ---- making ---- */
 
+/* Every channel's own trigger has a budget, and every section. */
+static void init_budgets(struct watch_scene *scene) {
+    const struct hookup *hookup = scene->hookup;
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
+        watch_budget_init(&scene->budgets[i], hookup->storage.budget_s);
+        for (size_t edge = 0; edge < WATCH_EDGES; edge++)
+            scene->edges[i].at_s[edge] = -(double)INFINITY;
+    }
+    for (size_t i = 0; i < hookup->trigger_count; i++)
+        watch_budget_init(&scene->budgets[watch_scene_budget_of_section(scene, i)],
+                          hookup->triggers[i].budget_s);
+}
+
 int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, struct watch **watch) {
     size_t channels = hookup->vehicle.channel_count + 1; /* never an array of none */
     struct watch *made = calloc(1, sizeof *made);
@@ -77,16 +93,20 @@ int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, stru
         .hookup = hookup,
         .vehicle = &hookup->vehicle,
         .levels = made->levels,
+        .edges = calloc(channels, sizeof *made->scene.edges),
+        .budgets = calloc(channels + hookup->trigger_count, sizeof *made->scene.budgets),
         .has_ignition = vehicle_channel_by_role(&hookup->vehicle, ROLE_IGNITION) != CHANNEL_NONE,
         .now_s = -(double)INFINITY,
         .engaged_s = -(double)INFINITY,
         .key_off_s = -(double)INFINITY};
     made->scene.last = &made->scene.first;
     pthread_mutex_init(&made->lock, NULL);
-    if (!made->boards || !made->levels || !made->channels || !made->sections) {
+    if (!made->boards || !made->levels || !made->channels || !made->sections ||
+        !made->scene.edges || !made->scene.budgets) {
         watch_free(made);
         return -ENOMEM;
     }
+    init_budgets(&made->scene);
     *watch = made;
     return 0;
 }
@@ -106,11 +126,16 @@ void watch_free(struct watch *watch) {
     for (size_t i = 0; watch->channels && i < hookup->vehicle.channel_count; i++) {
         watch_feed_free(watch->channels[i].feed);
         watch_trigger_free(watch->channels[i].button);
+        watch_silent_free(watch->channels[i].silent);
     }
-    for (size_t i = 0; watch->sections && i < hookup->trigger_count; i++)
+    for (size_t i = 0; watch->sections && i < hookup->trigger_count; i++) {
         watch_trigger_free(watch->sections[i].trigger);
+        watch_silent_free(watch->sections[i].silent);
+    }
     forget_messages(watch->scene.first);
     phases_free(watch->phases);
+    free(watch->scene.budgets);
+    free(watch->scene.edges);
     free(watch->sections);
     free(watch->channels);
     free(watch->levels);
@@ -150,7 +175,7 @@ static void mark_cranking(struct watch *watch, const char *trigger, bool begins,
                               .before_s = before_s,
                               .after_s = after_s,
                               .text = text};
-    watch_scene_mark(&watch->scene, &mark);
+    watch_scene_mark(&watch->scene, &mark, NULL);
 }
 
 /* The file's own sections on a cranking that begins or ends. */
@@ -225,8 +250,8 @@ static int fit_channel(struct watch *watch, size_t channel) {
     watch_level_init(&watch->levels[channel], &lead->scale, on_off);
     watch_feed_free(watch->channels[channel].feed);
     watch_trigger_free(watch->channels[channel].button);
-    watch->channels[channel].feed = NULL;
-    watch->channels[channel].button = NULL;
+    watch_silent_free(watch->channels[channel].silent);
+    watch->channels[channel] = (struct channel_part){0};
     int result = 0;
     if (lead->role == ROLE_FEED) {
         result = watch_feed_new(scene, channel, &watch->channels[channel].feed);
@@ -234,6 +259,8 @@ static int fit_channel(struct watch *watch, size_t channel) {
             result = 0;
     } else if (lead->role == ROLE_SWITCH) {
         result = watch_trigger_new_switch(scene, channel, &watch->channels[channel].button);
+    } else if (lead->role == ROLE_SIGNAL) {
+        result = watch_silent_new_signal(scene, channel, &watch->channels[channel].silent);
     }
     return result;
 }
@@ -241,12 +268,16 @@ static int fit_channel(struct watch *watch, size_t channel) {
 static int fit_section(struct watch *watch, size_t index, size_t board) {
     const struct watch_scene *scene = &watch->scene;
     const struct hookup_trigger *section = &scene->hookup->triggers[index];
-    bool is_level = section->kind == TRIGGER_BELOW || section->kind == TRIGGER_ABOVE;
-    if (!is_level || scene->vehicle->channels[section->channel].stream != board)
+    struct section_part *part = &watch->sections[index];
+    bool is_cranking =
+        section->kind == TRIGGER_CRANKING_BEGINS || section->kind == TRIGGER_CRANKING_ENDS;
+    if (is_cranking || scene->vehicle->channels[section->channel].stream != board)
         return 0;
-    watch_trigger_free(watch->sections[index].trigger);
-    watch->sections[index].trigger = NULL;
-    return watch_trigger_new(scene, section, &watch->sections[index].trigger);
+    watch_trigger_free(part->trigger);
+    watch_silent_free(part->silent);
+    *part = (struct section_part){0};
+    return section->kind == TRIGGER_SILENT ? watch_silent_new(scene, index, &part->silent)
+                                           : watch_trigger_new(scene, index, &part->trigger);
 }
 
 /* Scales have come or changed: the phases are found anew from here on. */
@@ -314,6 +345,19 @@ static double lead_time(const struct vehicle_channel *lead, double time_s) {
     return time_s + skew - delay;
 }
 
+/* All that looks at a channel: its own triggers, and the sections'. */
+static void break_channel(struct watch *watch, struct watch_trigger *trigger,
+                          struct watch_silent *silent) {
+    if (trigger)
+        watch_trigger_break(trigger, &watch->scene);
+    if (silent)
+        watch_silent_break(silent);
+}
+
+static size_t section_channel(const struct watch *watch, size_t section) {
+    return watch->scene.hookup->triggers[section].channel;
+}
+
 static void break_board(struct watch *watch, size_t board) {
     const struct vehicle *vehicle = watch->scene.vehicle;
     for (size_t i = 0; i < vehicle->channel_count; i++) {
@@ -321,13 +365,12 @@ static void break_board(struct watch *watch, size_t board) {
             continue;
         if (watch->channels[i].feed)
             watch_feed_break(watch->channels[i].feed, &watch->scene);
-        if (watch->channels[i].button)
-            watch_trigger_break(watch->channels[i].button, &watch->scene);
+        break_channel(watch, watch->channels[i].button, watch->channels[i].silent);
     }
     for (size_t i = 0; i < watch->scene.hookup->trigger_count; i++) {
-        struct watch_trigger *trigger = watch->sections[i].trigger;
-        if (trigger && vehicle->channels[watch_trigger_channel(trigger)].stream == board)
-            watch_trigger_break(trigger, &watch->scene);
+        size_t channel = section_channel(watch, i);
+        if (channel != CHANNEL_NONE && vehicle->channels[channel].stream == board)
+            break_channel(watch, watch->sections[i].trigger, watch->sections[i].silent);
     }
 }
 
@@ -341,31 +384,45 @@ static void push_levels(struct watch *watch, const struct record_run *run) {
     }
 }
 
-static void push_trigger(struct watch *watch, struct watch_trigger *trigger,
-                         const struct record_run *run) {
-    const struct vehicle_channel *lead =
-        &watch->scene.vehicle->channels[watch_trigger_channel(trigger)];
-    if (lead->stream == run->stream && lead->input < run->inputs)
-        watch_trigger_push(trigger, &watch->scene, run->counts[lead->input], run->scans,
-                           lead_time(lead, run->time_s), run->period_s);
+/* The run's samples of a channel, to whichever of the two looks at it. */
+static void push_channel(struct watch *watch, size_t channel, struct watch_trigger *trigger,
+                         struct watch_silent *silent, const struct record_run *run) {
+    const struct vehicle_channel *lead = &watch->scene.vehicle->channels[channel];
+    if (lead->stream != run->stream || lead->input >= run->inputs)
+        return;
+    const int32_t *counts = run->counts[lead->input];
+    double time_s = lead_time(lead, run->time_s);
+    if (trigger)
+        watch_trigger_push(trigger, &watch->scene, counts, run->scans, time_s, run->period_s);
+    if (silent)
+        watch_silent_push(silent, &watch->scene, counts, run->scans, time_s, run->period_s);
+}
+
+static void push_feed(struct watch *watch, size_t channel, const struct record_run *run) {
+    const struct vehicle_channel *lead = &watch->scene.vehicle->channels[channel];
+    if (watch->channels[channel].feed && lead->stream == run->stream && lead->input < run->inputs)
+        watch_feed_push(watch->channels[channel].feed, &watch->scene, run->counts[lead->input],
+                        run->scans, lead_time(lead, run->time_s), run->period_s);
 }
 
 static void push_triggers(struct watch *watch, const struct record_run *run) {
-    const struct vehicle *vehicle = watch->scene.vehicle;
-    for (size_t i = 0; i < vehicle->channel_count; i++) {
-        const struct vehicle_channel *lead = &vehicle->channels[i];
-        if (lead->stream != run->stream || lead->input >= run->inputs)
-            continue;
-        if (watch->channels[i].feed)
-            watch_feed_push(watch->channels[i].feed, &watch->scene, run->counts[lead->input],
-                            run->scans, lead_time(lead, run->time_s), run->period_s);
-        if (watch->channels[i].button)
-            push_trigger(watch, watch->channels[i].button, run);
+    for (size_t i = 0; i < watch->scene.vehicle->channel_count; i++) {
+        push_feed(watch, i, run);
+        push_channel(watch, i, watch->channels[i].button, watch->channels[i].silent, run);
     }
     for (size_t i = 0; i < watch->scene.hookup->trigger_count; i++) {
-        if (watch->sections[i].trigger)
-            push_trigger(watch, watch->sections[i].trigger, run);
+        const struct section_part *part = &watch->sections[i];
+        if (part->trigger || part->silent)
+            push_channel(watch, section_channel(watch, i), part->trigger, part->silent, run);
     }
+}
+
+static void settle_channel(struct watch *watch, struct watch_trigger *trigger,
+                           struct watch_silent *silent) {
+    if (trigger)
+        watch_trigger_settle(trigger, &watch->scene);
+    if (silent)
+        watch_silent_settle(silent, &watch->scene);
 }
 
 static void settle(struct watch *watch) {
@@ -373,13 +430,10 @@ static void settle(struct watch *watch) {
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
         if (watch->channels[i].feed)
             watch_feed_settle(watch->channels[i].feed, &watch->scene);
-        if (watch->channels[i].button)
-            watch_trigger_settle(watch->channels[i].button, &watch->scene);
+        settle_channel(watch, watch->channels[i].button, watch->channels[i].silent);
     }
-    for (size_t i = 0; i < hookup->trigger_count; i++) {
-        if (watch->sections[i].trigger)
-            watch_trigger_settle(watch->sections[i].trigger, &watch->scene);
-    }
+    for (size_t i = 0; i < hookup->trigger_count; i++)
+        settle_channel(watch, watch->sections[i].trigger, watch->sections[i].silent);
     lengthen_cranking(watch);
 }
 
@@ -451,4 +505,36 @@ void watch_latch(struct watch *watch) {
     for (size_t i = 0; i < watch->scene.vehicle->channel_count; i++)
         watch_level_latch(&watch->levels[i]);
     pthread_mutex_unlock(&watch->lock);
+}
+
+/* What the trigger of a budget is called, and where it looks. */
+static void name_storm(const struct watch *watch, size_t budget, struct watch_storm *storm) {
+    const struct hookup *hookup = watch->scene.hookup;
+    size_t channels = hookup->vehicle.channel_count;
+    if (budget >= channels) {
+        storm->trigger = hookup->triggers[budget - channels].name;
+        storm->channel = hookup->triggers[budget - channels].channel;
+        return;
+    }
+    enum role role = hookup->vehicle.channels[budget].role;
+    storm->trigger = role == ROLE_FEED ? "feed" : role == ROLE_SWITCH ? "switch" : "silent";
+    storm->channel = budget;
+}
+
+bool watch_storm(struct watch *watch, size_t n, struct watch_storm *storm) {
+    const struct hookup *hookup = watch->scene.hookup;
+    size_t budgets = hookup->vehicle.channel_count + hookup->trigger_count;
+    bool found = false;
+    pthread_mutex_lock(&watch->lock);
+    for (size_t i = 0; i < budgets && !found; i++) {
+        const struct watch_budget *budget = &watch->scene.budgets[i];
+        if (budget->suppressed == 0 || n-- > 0)
+            continue;
+        found = true;
+        name_storm(watch, i, storm);
+        storm->suppressed = budget->suppressed;
+        storm->latest_ns = budget->latest_ns;
+    }
+    pthread_mutex_unlock(&watch->lock);
+    return found;
 }

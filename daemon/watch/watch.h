@@ -22,15 +22,16 @@
  * that lasts is noted again (`begins`) in time to lengthen the snapshot under way.
  */
 struct watch_mark {
-    const char *trigger; /* "cranking", "feed", "switch", "manual", or a section's name; valid
-                            during the call */
+    const char *trigger; /* "cranking", "feed", "silent", "switch", "manual", or a section's name;
+                            valid during the call */
     size_t channel;      /* CHANNEL_NONE */
     enum phase phase;
     int64_t elapsed_ns;       /* the moment it is about */
     double value;             /* NAN */
     bool begins;              /* false: the condition is over */
     double before_s, after_s; /* the stretch to save around it; both 0: a note, save nothing */
-    const char *text;         /* one plain sentence; valid during the call */
+    bool suppressed; /* it would have been saved, but its trigger's budget of the hour is used up */
+    const char *text; /* one plain sentence; valid during the call */
 };
 
 /* Called while no lock of watch is held: a sink may call any watch_ function but watch_free. */
@@ -49,6 +50,14 @@ struct watch_reading {
     double duty;                             /* NAN */
     double edges_per_s;                      /* NAN */
     double latched_low, latched_high;        /* since watch_latch() */
+};
+
+/* A trigger whose budget of the hour did not suffice (docs/triggers.md). */
+struct watch_storm {
+    const char *trigger; /* valid as long as the hookup */
+    size_t channel;
+    unsigned suppressed; /* marks that were not saved, since the start */
+    int64_t latest_ns;   /* the moment of the latest of them, elapsed */
 };
 
 struct watch;
@@ -72,6 +81,8 @@ enum phase watch_phase(struct watch *watch);
 bool watch_cranking(struct watch *watch);
 unsigned watch_attempts(struct watch *watch); /* crankings seen since the start */
 void watch_reading(struct watch *watch, size_t channel, struct watch_reading *reading);
+/* The n-th trigger (from 0) that marked what was not saved; false: there are no more. */
+bool watch_storm(struct watch *watch, size_t n, struct watch_storm *storm);
 void watch_latch(struct watch *watch); /* forget the latched extremes */
 
 #endif

@@ -264,7 +264,7 @@ static void mark_begin(struct watch_feed *feed, struct watch_scene *scene, doubl
     mark.before_s = feed->before_s;
     mark.after_s = feed->after_s;
     mark.text = text;
-    watch_scene_mark(scene, &mark);
+    watch_scene_mark(scene, &mark, &scene->budgets[feed->channel]);
     feed->state = FEED_OUT;
     feed->marked_s = at_s;
 }
@@ -283,7 +283,7 @@ static void mark_end(struct watch_feed *feed, struct watch_scene *scene, double 
     /* The end belongs to the snapshot of the beginning, where it comes before that one's end. */
     mark.after_s = lasted_s <= feed->after_s ? feed->after_s : 0.0;
     mark.text = text;
-    watch_scene_mark(scene, &mark);
+    watch_scene_mark(scene, &mark, &scene->budgets[feed->channel]);
 }
 
 /* ---- judging ---- */

@@ -67,12 +67,28 @@ static struct watch_message *post(struct watch_scene *scene) {
     return message;
 }
 
-void watch_scene_mark(struct watch_scene *scene, const struct watch_mark *mark) {
+void watch_scene_edge(struct watch_edges *edges, double at_s) {
+    edges->newest = (edges->newest + 1) % WATCH_EDGES;
+    edges->at_s[edges->newest] = at_s;
+}
+
+size_t watch_scene_budget_of_section(const struct watch_scene *scene, size_t section) {
+    return scene->vehicle->channel_count + section;
+}
+
+void watch_scene_mark(struct watch_scene *scene, const struct watch_mark *mark,
+                      struct watch_budget *budget) {
+    bool is_note = mark->before_s <= 0.0 && mark->after_s <= 0.0;
+    enum watch_grant grant =
+        budget && !is_note ? watch_budget_ask(budget, mark, scene->now_s) : WATCH_GRANTED;
     struct watch_message *message = post(scene);
     if (!message)
         return;
     message->is_mark = true;
     message->mark = *mark;
+    message->mark.suppressed = grant == WATCH_SUPPRESSED;
+    if (grant == WATCH_COVERED)
+        message->mark.before_s = message->mark.after_s = 0.0;
     snprintf(message->trigger, sizeof message->trigger, "%s", mark->trigger);
     snprintf(message->text, sizeof message->text, "%s", mark->text);
     message->mark.trigger = message->trigger;

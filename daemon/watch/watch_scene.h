@@ -9,13 +9,21 @@
 #include "hookup.h"
 #include "phases.h"
 #include "watch.h"
+#include "watch_budget.h"
 #include "watch_level.h"
 
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
-#define WATCH_PAST 8 /* phase changes remembered */
+#define WATCH_PAST  8 /* phase changes remembered */
+#define WATCH_EDGES 4 /* of a signal: so many are more than a key that bounces makes */
+
+/* The latest edges of a signal: evidence that the engine turns. */
+struct watch_edges {
+    double at_s[WATCH_EDGES]; /* a ring; -INFINITY: none */
+    size_t newest;
+};
 
 /* A message to the owner, kept until the lock is free. */
 struct watch_message {
@@ -29,8 +37,10 @@ struct watch_message {
 struct watch_scene {
     const struct hookup *hookup;
     const struct vehicle *vehicle;
-    struct watch_level *levels; /* one per channel */
-    bool has_ignition;          /* a lead says whether the key is on */
+    struct watch_level *levels;   /* one per channel */
+    struct watch_edges *edges;    /* one per channel */
+    struct watch_budget *budgets; /* one per channel (of its built-in trigger), then per section */
+    bool has_ignition;            /* a lead says whether the key is on */
     enum phase phase;
     double now_s; /* newest sample of any stream */
     struct phase_change
@@ -53,8 +63,18 @@ void watch_scene_change(struct watch_scene *scene, const struct phase_change *ch
 /* "with the key on", "while cranking", ... */
 const char *watch_phase_words(enum phase phase);
 
-/* Posts a mark; trigger and text are copied. A mark that finds no memory is dropped. */
-void watch_scene_mark(struct watch_scene *scene, const struct watch_mark *mark);
+/* Notes one more edge. */
+void watch_scene_edge(struct watch_edges *edges, double at_s);
+
+/* Index of a section's budget. */
+size_t watch_scene_budget_of_section(const struct watch_scene *scene, size_t section);
+
+/*
+ * Posts a mark; trigger and text are copied. A mark that finds no memory is dropped. What `budget`
+ * has nothing left for is a note, or suppressed; NULL: an attempt, for which there is always room.
+ */
+void watch_scene_mark(struct watch_scene *scene, const struct watch_mark *mark,
+                      struct watch_budget *budget);
 
 /* Posts "the starter has engaged" or "has let go". */
 void watch_scene_cranking(struct watch_scene *scene, bool engaged, double at_s);

@@ -1,10 +1,12 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * watch_trigger.c - one level against one limit, bound to phases where the section says so.
+ * watch_trigger.c - one level against its limits or for steps, bound to phases where the section
+ * says so.
  */
 #include "watch_trigger.h"
 
 #include "excursion.h"
+#include "watch_step.h"
 
 #include <errno.h>
 #include <math.h>
@@ -25,20 +27,25 @@ struct watch_trigger {
     const char *name;
     size_t channel;
     const char *lead, *unit;
+    size_t budget;
     unsigned when; /* phases, as bits; 0: any */
     double before_s, after_s;
-    double level;
-    bool above; /* the condition: above the level, else below it */
+    int kind;     /* of a hookup_trigger */
+    double level; /* as in a hookup_trigger */
+    double level_high, within_s;
+    bool above; /* the condition, or the side it is on: above, else below */
     bool is_switch;
     double rested_s; /* a switch: samples seen since the start, until its rest level is known */
     struct excursion_range range;
-    struct excursion *excursion;
+    struct excursion *excursion; /* NULL: it looks for steps */
+    struct watch_step step;
 
     bool met;    /* the condition holds now, as far as the samples go */
     bool fresh;  /* it began, or its phase came, and no mark was made of it yet */
     bool marked; /* a mark has said that it began */
     double from_s, to_s;
     double extreme;
+    double stepped_from; /* a step's level before */
 };
 
 static int make(const struct watch_scene *scene, struct watch_trigger *draft,
@@ -50,7 +57,12 @@ static int make(const struct watch_scene *scene, struct watch_trigger *draft,
     *made = *draft;
     made->lead = lead->name;
     made->unit = lead->unit;
-    int result = excursion_new(&lead->scale, &made->range, &made->excursion);
+    int result = 0;
+    if (made->kind == TRIGGER_STEP)
+        watch_step_init(&made->step, &lead->scale, made->level, made->within_s,
+                        made->range.minimum_s);
+    else
+        result = excursion_new(&lead->scale, &made->range, &made->excursion);
     if (result) {
         free(made);
         return result;
@@ -62,22 +74,32 @@ static int make(const struct watch_scene *scene, struct watch_trigger *draft,
 /* Out of the range is where the condition holds. */
 static struct excursion_range range_of(const struct watch_trigger *trigger, double hysteresis,
                                        double for_s) {
-    return (struct excursion_range){.low = trigger->above ? -(double)INFINITY : trigger->level,
+    struct excursion_range range = {.low = trigger->above ? -(double)INFINITY : trigger->level,
                                     .high = trigger->above ? trigger->level : (double)INFINITY,
                                     .hysteresis = hysteresis,
                                     .minimum_s = for_s};
+    if (trigger->kind == TRIGGER_OUTSIDE) {
+        range.low = trigger->level;
+        range.high = trigger->level_high;
+    }
+    return range;
 }
 
-int watch_trigger_new(const struct watch_scene *scene, const struct hookup_trigger *section,
+int watch_trigger_new(const struct watch_scene *scene, size_t section,
                       struct watch_trigger **trigger) {
-    struct watch_trigger draft = {.name = section->name,
-                                  .channel = section->channel,
-                                  .when = section->when,
-                                  .before_s = section->before_s,
-                                  .after_s = section->after_s,
-                                  .level = section->level,
-                                  .above = section->kind == TRIGGER_ABOVE};
-    draft.range = range_of(&draft, section->hysteresis, section->for_s);
+    const struct hookup_trigger *given = &scene->hookup->triggers[section];
+    struct watch_trigger draft = {.name = given->name,
+                                  .channel = given->channel,
+                                  .budget = watch_scene_budget_of_section(scene, section),
+                                  .when = given->when,
+                                  .before_s = given->before_s,
+                                  .after_s = given->after_s,
+                                  .kind = given->kind,
+                                  .level = given->level,
+                                  .level_high = given->level_high,
+                                  .within_s = given->within_s,
+                                  .above = given->kind == TRIGGER_ABOVE};
+    draft.range = range_of(&draft, given->hysteresis, given->for_s);
     return make(scene, &draft, trigger);
 }
 
@@ -86,6 +108,8 @@ int watch_trigger_new_switch(const struct watch_scene *scene, size_t channel,
     double threshold = scene->vehicle->channels[channel].threshold;
     struct watch_trigger draft = {.name = "switch",
                                   .channel = channel,
+                                  .budget = channel,
+                                  .kind = TRIGGER_ABOVE,
                                   .before_s = scene->hookup->storage.before_s,
                                   .after_s = scene->hookup->storage.after_s,
                                   .level = isnan(threshold) ? SWITCH_VOLTS : threshold,
@@ -102,10 +126,6 @@ void watch_trigger_free(struct watch_trigger *trigger) {
     free(trigger);
 }
 
-size_t watch_trigger_channel(const struct watch_trigger *trigger) {
-    return trigger->channel;
-}
-
 static void on_excursion(void *context, const struct excursion_event *event) {
     struct watch_trigger *trigger = context;
     trigger->met = event->begins;
@@ -116,6 +136,8 @@ static void on_excursion(void *context, const struct excursion_event *event) {
         trigger->fresh = true;
         trigger->from_s = event->from_until_s;
         trigger->extreme = event->extreme;
+        if (trigger->kind == TRIGGER_OUTSIDE)
+            trigger->above = !event->low;
     }
     if (trigger->above ? event->extreme > trigger->extreme : event->extreme < trigger->extreme)
         trigger->extreme = event->extreme;
@@ -136,16 +158,42 @@ static bool learn_rest(struct watch_trigger *trigger, const struct watch_scene *
     return true;
 }
 
+/* A step is over as soon as it is there; another within CALM_S belongs to the same event. */
+static void push_step(struct watch_trigger *trigger, const int32_t *counts, size_t count,
+                      double time_s, double period_s) {
+    struct watch_step_event event;
+    size_t used = 0;
+    for (size_t from = 0; from < count; from += used) {
+        if (!watch_step_push(&trigger->step, counts + from, count - from,
+                             time_s + period_s * (double)from, period_s, &used, &event))
+            return;
+        trigger->to_s = event.at_s;
+        if (trigger->marked || trigger->fresh)
+            continue;
+        trigger->fresh = true;
+        trigger->from_s = event.at_s;
+        trigger->extreme = event.level;
+        trigger->stepped_from = event.from;
+    }
+}
+
 void watch_trigger_push(struct watch_trigger *trigger, struct watch_scene *scene,
                         const int32_t *counts, size_t count, double time_s, double period_s) {
     if (trigger->is_switch && trigger->rested_s < REST_S &&
         !learn_rest(trigger, scene, period_s * (double)count))
         return;
-    excursion_push(trigger->excursion, counts, count, time_s, period_s, on_excursion, trigger);
+    if (trigger->excursion)
+        excursion_push(trigger->excursion, counts, count, time_s, period_s, on_excursion, trigger);
+    else
+        push_step(trigger, counts, count, time_s, period_s);
 }
 
 void watch_trigger_break(struct watch_trigger *trigger, struct watch_scene *scene) {
     bool was_met = trigger->met;
+    if (!trigger->excursion) {
+        watch_step_break(&trigger->step);
+        return;
+    }
     excursion_break(trigger->excursion, on_excursion, trigger);
     if (was_met)
         trigger->to_s = scene->now_s;
@@ -161,22 +209,40 @@ static bool phase_fits(const struct watch_trigger *trigger, const struct watch_s
     return held && (trigger->when & (1u << scene->phase));
 }
 
+/* "below 4.60 V", "outside 4.75 to 5.25 V". */
+static void describe(const struct watch_trigger *trigger, char *text, size_t size) {
+    if (trigger->kind == TRIGGER_OUTSIDE)
+        snprintf(text, size, "outside %.2f to %.2f %s", trigger->level, trigger->level_high,
+                 trigger->unit);
+    else
+        snprintf(text, size, "%s %.2f %s", trigger->above ? "above" : "below", trigger->level,
+                 trigger->unit);
+}
+
+static void say(const struct watch_trigger *trigger, bool begins, enum phase phase, double lasted_s,
+                char *text, size_t size) {
+    char limits[96];
+    describe(trigger, limits, sizeof limits);
+    if (trigger->is_switch)
+        snprintf(text, size, begins ? "%s: the button was pressed." : "%s: let go.", trigger->lead);
+    else if (trigger->kind == TRIGGER_STEP)
+        snprintf(text, size, "%s changed from %.2f %s to %.2f %s %s.", trigger->lead,
+                 trigger->stepped_from, trigger->unit, trigger->extreme, trigger->unit,
+                 watch_phase_words(phase));
+    else if (begins)
+        snprintf(text, size, "%s is %s: %.2f %s %s.", trigger->lead, limits, trigger->extreme,
+                 trigger->unit, watch_phase_words(phase));
+    else
+        snprintf(text, size, "%s is no longer %s after %.3f s; %s %.2f %s.", trigger->lead, limits,
+                 lasted_s, trigger->above ? "highest" : "lowest", trigger->extreme, trigger->unit);
+}
+
 static void mark(struct watch_trigger *trigger, struct watch_scene *scene, bool begins,
                  double at_s) {
     char text[256];
     enum phase phase = watch_scene_phase_at(scene, at_s);
     double lasted_s = at_s - trigger->from_s;
-    if (trigger->is_switch)
-        snprintf(text, sizeof text, begins ? "%s: the button was pressed." : "%s: let go.",
-                 trigger->lead);
-    else if (begins)
-        snprintf(text, sizeof text, "%s %s %.2f %s: %.2f %s %s.", trigger->lead,
-                 trigger->above ? "is above" : "is below", trigger->level, trigger->unit,
-                 trigger->extreme, trigger->unit, watch_phase_words(phase));
-    else
-        snprintf(text, sizeof text, "%s is no longer %s %.2f %s after %.3f s; %s %.2f %s.",
-                 trigger->lead, trigger->above ? "above" : "below", trigger->level, trigger->unit,
-                 lasted_s, trigger->above ? "highest" : "lowest", trigger->extreme, trigger->unit);
+    say(trigger, begins, phase, lasted_s, text, sizeof text);
     struct watch_mark note = {.trigger = trigger->name,
                               .channel = trigger->channel,
                               .phase = phase,
@@ -188,7 +254,7 @@ static void mark(struct watch_trigger *trigger, struct watch_scene *scene, bool 
         note.before_s = trigger->before_s;
     if (begins || (lasted_s <= trigger->after_s && !trigger->is_switch))
         note.after_s = trigger->after_s;
-    watch_scene_mark(scene, &note);
+    watch_scene_mark(scene, &note, &scene->budgets[trigger->budget]);
 }
 
 void watch_trigger_settle(struct watch_trigger *trigger, struct watch_scene *scene) {
@@ -202,6 +268,7 @@ void watch_trigger_settle(struct watch_trigger *trigger, struct watch_scene *sce
     trigger->fresh = false;
     if (trigger->marked) {
         trigger->marked = false;
-        mark(trigger, scene, false, trigger->to_s);
+        if (trigger->kind != TRIGGER_STEP) /* which has no end */
+            mark(trigger, scene, false, trigger->to_s);
     }
 }

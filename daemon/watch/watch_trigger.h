@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * watch_trigger.h - level triggers of the hookup file (below, above) and the push-buttons.
+ * watch_trigger.h - triggers of the hookup file on a level (below, above, outside, step) and the
+ * push-buttons.
  *
  * Private to watch, and under its lock.
  */
@@ -13,17 +14,14 @@
 
 struct watch_trigger;
 
-/* For a `below` or `above` section; the channel's scale is final. 0 or -ENOMEM. */
-int watch_trigger_new(const struct watch_scene *scene, const struct hookup_trigger *section,
+/* For a section of one of those; the channel's scale is final. 0 or -ENOMEM. */
+int watch_trigger_new(const struct watch_scene *scene, size_t section,
                       struct watch_trigger **trigger);
 
 /* For a channel of role `switch`. 0 or -ENOMEM. */
 int watch_trigger_new_switch(const struct watch_scene *scene, size_t channel,
                              struct watch_trigger **trigger);
 void watch_trigger_free(struct watch_trigger *trigger); /* takes NULL */
-
-/* The channel it looks at. */
-size_t watch_trigger_channel(const struct watch_trigger *trigger);
 
 /* The channel's samples; its live level has had them already. */
 void watch_trigger_push(struct watch_trigger *trigger, struct watch_scene *scene,

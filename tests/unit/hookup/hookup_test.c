@@ -138,6 +138,42 @@ static void reads_triggers(void **state) {
     hookup_free(hookup);
 }
 
+static void reads_conditions(void **state) {
+    (void)state;
+    struct hookup *hookup =
+        parse_changed("when = cranking, running\n",
+                      "[trigger band]\nchannel = crank-feed\noutside = 4.75 V .. 5250 mV\n"
+                      "hysteresis = 50 mV\nbudget = 0\n"
+                      "[trigger jump]\nchannel = crank-feed\nstep = 500 mV within 10 ms\n"
+                      "[trigger dead]\nchannel = crank-signal\nsilent = 300 ms\n"
+                      "hysteresis = 1 V\nwhen = cranking\nbudget = 2 min\n"
+                      "[storage]\nbudget = 90 s\n");
+    assert_int_equal(hookup->trigger_count, 4);
+    assert_near(hookup->storage.budget_s, 90);
+    const struct hookup_trigger *band = &hookup->triggers[1];
+    assert_int_equal(band->kind, TRIGGER_OUTSIDE);
+    assert_near(band->level, 4.75);
+    assert_near(band->level_high, 5.25);
+    assert_near(band->hysteresis, 0.05);
+    assert_near(band->budget_s, 0);
+    const struct hookup_trigger *jump = &hookup->triggers[2];
+    assert_int_equal(jump->kind, TRIGGER_STEP);
+    assert_near(jump->level, 0.5);
+    assert_near(jump->within_s, 0.01);
+    assert_near(jump->budget_s, 90);
+    const struct hookup_trigger *dead = &hookup->triggers[3];
+    assert_int_equal(dead->kind, TRIGGER_SILENT);
+    assert_int_equal(dead->channel, 3);
+    assert_near(dead->for_s, 0.3);
+    assert_near(dead->hysteresis, 1);
+    assert_int_equal(dead->when, 1U << PHASE_CRANKING);
+    assert_near(dead->budget_s, 120);
+    hookup_free(hookup);
+    hookup = parse(text_sound, HOOKUP_FOR_BOARDS);
+    assert_near(hookup->triggers[0].budget_s, 300); /* docs/hookup.md */
+    hookup_free(hookup);
+}
+
 static void storage_and_limits(void **state) {
     (void)state;
     struct hookup *hookup = parse(text_sound, HOOKUP_FOR_BOARDS);
@@ -341,13 +377,13 @@ static void the_sample_is_sound(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(reads_the_whole_example),  cmocka_unit_test(reads_the_sensor),
-        cmocka_unit_test(reads_triggers),           cmocka_unit_test(storage_and_limits),
-        cmocka_unit_test(ground_of_a_board),        cmocka_unit_test(other_editors),
-        cmocka_unit_test(a_scale_of_the_board),     cmocka_unit_test(a_current_clamp),
-        cmocka_unit_test(a_board_that_contradicts), cmocka_unit_test(an_imported_column),
-        cmocka_unit_test(files_that_are_none),      cmocka_unit_test(the_sample_is_sound),
-        cmocka_unit_test(boards_are_tried),
+        cmocka_unit_test(reads_the_whole_example), cmocka_unit_test(reads_the_sensor),
+        cmocka_unit_test(reads_triggers),          cmocka_unit_test(reads_conditions),
+        cmocka_unit_test(storage_and_limits),      cmocka_unit_test(ground_of_a_board),
+        cmocka_unit_test(other_editors),           cmocka_unit_test(a_scale_of_the_board),
+        cmocka_unit_test(a_current_clamp),         cmocka_unit_test(a_board_that_contradicts),
+        cmocka_unit_test(an_imported_column),      cmocka_unit_test(files_that_are_none),
+        cmocka_unit_test(the_sample_is_sound),     cmocka_unit_test(boards_are_tried),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

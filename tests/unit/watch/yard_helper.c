@@ -35,7 +35,7 @@ static double lead_at(const struct yard *yard, size_t lead, double at_s) {
     if (yard->leads[lead].role == ROLE_BATTERY || yard->follows[lead])
         return battery_at(yard, at_s);
     if (yard->hertz[lead] > 0.0)
-        return fmod(at_s * yard->hertz[lead], 1.0) < 0.5 ? 0.04 : 4.98;
+        return fmod(at_s * yard->hertz[lead], 1.0) < yard->duty[lead] ? 0.04 : 4.98;
     return yard->volts[lead];
 }
 
@@ -71,17 +71,18 @@ void yard_open(struct yard *yard) {
                           .rest = 12.6,
                           .released_s = -(double)INFINITY,
                           .board = {.name = "logger"}};
-    yard->hookup = (struct hookup){.vehicle = {.name = "parcel van, bay 2",
-                                               .cylinders = 4,
-                                               .system_volts = 12.0,
-                                               .temperature_c = (double)NAN,
-                                               .channels = yard->leads,
-                                               .sensors = &yard->sensor},
-                                   .limits = limits_default(12.0),
-                                   .board_count = 1,
-                                   .boards = &yard->board,
-                                   .triggers = yard->triggers,
-                                   .storage = {.before_s = 20.0, .after_s = 20.0}};
+    yard->hookup =
+        (struct hookup){.vehicle = {.name = "parcel van, bay 2",
+                                    .cylinders = 4,
+                                    .system_volts = 12.0,
+                                    .temperature_c = (double)NAN,
+                                    .channels = yard->leads,
+                                    .sensors = yard->sensors},
+                        .limits = limits_default(12.0),
+                        .board_count = 1,
+                        .boards = &yard->board,
+                        .triggers = yard->triggers,
+                        .storage = {.before_s = 20.0, .after_s = 20.0, .budget_s = 300.0}};
 }
 
 void yard_close(struct yard *yard) {
@@ -106,13 +107,28 @@ size_t yard_lead(struct yard *yard, const char *name, enum role role, double vol
                                               .rail_high = 4095,
                                               .input = i};
     yard->volts[i] = volts;
+    yard->duty[i] = 0.5;
     return i;
+}
+
+size_t yard_sensor(struct yard *yard, const char *name, enum shaft shaft) {
+    size_t lead = yard_lead(yard, name, ROLE_SIGNAL, 4.98);
+    yard->sensors[yard->hookup.vehicle.sensor_count++] =
+        (struct vehicle_sensor){.name = name,
+                                .kind = SENSOR_HALL,
+                                .feed = CHANNEL_NONE,
+                                .ret = CHANNEL_NONE,
+                                .signal = lead,
+                                .pull_up = 5.0,
+                                .pull_up_ohms = (double)NAN,
+                                .shaft = shaft};
+    return lead;
 }
 
 struct hookup_trigger *yard_trigger(struct yard *yard, const char *name, size_t lead) {
     struct hookup_trigger *trigger = &yard->triggers[yard->hookup.trigger_count++];
-    *trigger =
-        (struct hookup_trigger){.name = name, .channel = lead, .before_s = 5.0, .after_s = 10.0};
+    *trigger = (struct hookup_trigger){
+        .name = name, .channel = lead, .before_s = 5.0, .after_s = 10.0, .budget_s = 300.0};
     return trigger;
 }
 

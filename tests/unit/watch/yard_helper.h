@@ -30,7 +30,7 @@ struct yard {
     struct hookup hookup;
     struct hookup_board board;
     struct vehicle_channel leads[YARD_LEADS];
-    struct vehicle_sensor sensor;
+    struct vehicle_sensor sensors[2];
     struct hookup_trigger triggers[4];
     struct watch *watch;
     double rate_hz;
@@ -38,6 +38,7 @@ struct yard {
     double now_s;
     double volts[YARD_LEADS];
     double hertz[YARD_LEADS]; /* > 0: swings between 0.04 V and 4.98 V */
+    double duty[YARD_LEADS];  /* share of a period at the low level */
     bool follows[YARD_LEADS]; /* shows the battery's voltage */
     double rest;
     double engaged_s, released_s; /* of the starter */
@@ -53,6 +54,9 @@ void yard_close(struct yard *yard);
 
 /* Adds a lead of 12 bits over 20 V at this level; its index. Before yard_watch(). */
 size_t yard_lead(struct yard *yard, const char *name, enum role role, double volts);
+
+/* Adds a hall sensor with only a signal, pulled up to 5 V; its lead. Before yard_watch(). */
+size_t yard_sensor(struct yard *yard, const char *name, enum shaft shaft);
 
 /* Adds a trigger section. */
 struct hookup_trigger *yard_trigger(struct yard *yard, const char *name, size_t lead);
