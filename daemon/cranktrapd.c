@@ -357,13 +357,14 @@ static void act_on_all(struct daemon *daemon) {
 }
 
 /* The API's `keep`: on serve's thread. */
-static int on_keep(void *context, double before_s, double after_s, const char *text) {
+static int on_keep(void *context, int64_t at_ns, double before_s, double after_s,
+                   const char *text) {
     struct daemon *daemon = context;
     struct message *message = new_message(MESSAGE_MARK, "manual", text);
     if (!message)
         return -ENOMEM;
     message->begins = true;
-    message->elapsed_ns = timebase_elapsed_ns(daemon->timebase);
+    message->elapsed_ns = at_ns;
     message->before_s = before_s;
     message->after_s = after_s;
     message->value = (double)NAN;

@@ -30,9 +30,12 @@ const struct command commands[] = {
      "  --once     one table, then end\n"
      "  --wiggle   keep the extremes since the start, to catch a lead that opens when moved\n",
      command_now},
-    {"keep", "[--before TIME] [--after TIME] [TEXT]", "a snapshot of this moment",
+    {"keep", "[--at TIME | --from TIME --to TIME] [--before SPAN] [--after SPAN] [TEXT]",
+     "a snapshot of this moment, or of one before",
      "Saves what was before (20 s) and what comes after (20 s), with TEXT as its note.\n"
-     "A TIME is 20s, 300ms, 1.5min.\n",
+     "  --at TIME             around that moment, as far as the ring still has it\n"
+     "  --from TIME --to TIME the stretch between, up to an hour\n"
+     "A TIME is 2026-01-15T04:12:07, 04:12 (today) or -90s; a SPAN is 20s, 300ms, 1.5min.\n",
      command_keep},
     {"list", "", "attempts and snapshots: time, outcome, verdict", NULL, command_list},
     {"report", "[NUMBER | FILE] [--fail-on-fault] [--ascii]",

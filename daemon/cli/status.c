@@ -95,6 +95,20 @@ static void print_room(const json_t *status) {
                text(snapshots, "problem") ? text(snapshots, "problem") : "make some");
 }
 
+static void print_suppressed(const json_t *status) {
+    size_t index;
+    json_t *storm;
+    json_array_foreach(json_object_get(status, "suppressed"), index, storm) {
+        double marks = number(storm, "suppressed");
+        const char *wall = text(storm, "latest_wall");
+        printf(
+            "\nNot saved: %.0f mark%s of %s on %s, beyond its budget of the hour. As long as the\n"
+            "           ring has it, `cranktrap keep --at %.19s` saves the latest.\n",
+            marks, marks == 1 ? "" : "s", text(storm, "trigger"), text(storm, "channel"),
+            wall ? wall : "TIME"); /* as it is, without its zone: local time */
+    }
+}
+
 static void print_status(const json_t *status) {
     printf("%s: %s", text(status, "vehicle") ? text(status, "vehicle") : "A vehicle without a name",
            text(status, "state"));
@@ -107,6 +121,7 @@ static void print_status(const json_t *status) {
     json_t *board;
     json_array_foreach(json_object_get(status, "boards"), index, board) print_board(board);
     print_room(status);
+    print_suppressed(status);
     puts("\nNext: `cranktrap now` shows the leads, `cranktrap list` the attempts so far.");
 }
 

@@ -143,6 +143,24 @@ static json_t *snapshots_json(const struct snapshot_state *state,
     return json;
 }
 
+/* Triggers that flapped, and what of it was not saved. */
+static json_t *storms_json(const struct serve_parts *parts, int64_t now_ns) {
+    const struct vehicle *vehicle = &parts->hookup->vehicle;
+    int64_t wall_ns = timebase_wall_ns(parts->timebase);
+    struct watch_storm storm;
+    json_t *storms = json_array();
+    for (size_t i = 0; watch_storm(parts->watch, i, &storm); i++) {
+        json_t *json = json_object();
+        json_object_set_new(json, "trigger", json_string(storm.trigger));
+        json_object_set_new(json, "channel", json_string(vehicle->channels[storm.channel].name));
+        json_object_set_new(json, "suppressed", json_integer(storm.suppressed));
+        json_object_set_new(json, "latest_s", number((double)storm.latest_ns * 1e-9));
+        json_object_set_new(json, "latest_wall", wall_text(wall_ns - (now_ns - storm.latest_ns)));
+        json_array_append_new(storms, json);
+    }
+    return storms;
+}
+
 json_t *answer_status(const struct serve_parts *parts) {
     int64_t now = timebase_elapsed_ns(parts->timebase);
     struct snapshot_state snapshots;
@@ -166,9 +184,11 @@ json_t *answer_status(const struct serve_parts *parts) {
     json_object_set_new(json, "hookup", json_string(parts->hookup_path));
     json_object_set_new(json, "state_folder", json_string(parts->state_folder));
     json_object_set_new(json, "wall", wall_text(timebase_wall_ns(parts->timebase)));
+    json_object_set_new(json, "wall_ms", json_integer(timebase_wall_ns(parts->timebase) / 1000000));
     json_object_set_new(json, "elapsed_s", number((double)now * 1e-9));
     json_object_set_new(json, "phase", json_string(phase_name(watch_phase(parts->watch))));
     json_object_set_new(json, "crankings", json_integer(watch_attempts(parts->watch)));
+    json_object_set_new(json, "suppressed", storms_json(parts, now));
     json_object_set_new(json, "boards", boards);
     json_object_set_new(json, "memory_ring", memory_json(&memory));
     json_object_set_new(json, "ring", disk_json(&disk, &parts->hookup->storage, now));

@@ -11,6 +11,7 @@
 #include "night_note.h"
 
 #include <errno.h>
+#include <math.h>
 #include <microhttpd.h>
 #include <pthread.h>
 #include <stdbool.h>
@@ -188,28 +189,38 @@ static double seconds_of(const json_t *body, const char *name, double missing) {
     return !value || json_is_null(value) ? missing : -1;
 }
 
-static enum MHD_Result post_keep(struct serve *serve, struct request *request, const char *rest) {
-    (void)rest;
-    json_error_t error;
-    json_t *body =
-        request->used ? json_loadb(request->body, request->used, 0, &error) : json_object();
-    if (!json_is_object(body)) {
-        json_decref(body);
-        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
-                          "the request's body is not a JSON object", NULL);
-    }
-    const struct hookup_storage *storage = &serve->parts.hookup->storage;
-    double before = seconds_of(body, "before_s", storage->before_s);
-    double after = seconds_of(body, "after_s", storage->after_s);
-    const char *text = json_string_value(json_object_get(body, "text"));
-    int number = -ERANGE;
-    if (before >= 0 && before <= KEEP_SECONDS_MAX && after >= 0 && after <= KEEP_SECONDS_MAX)
-        number = serve->parts.keep(serve->parts.context, before, after, text);
-    json_decref(body);
-    if (number == -ERANGE)
-        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
-                          "the time before (before_s) and after (after_s) may be 0 to 3600 seconds",
-                          NULL);
+/* A manual snapshot as the body asks for it. */
+struct wish {
+    int64_t at_ns;
+    double before_s, after_s;
+    double finished_in_s;
+};
+
+/* NULL, or why it cannot be had. */
+static const char *read_wish(const struct serve_parts *parts, const json_t *body,
+                             struct wish *wish) {
+    const struct hookup_storage *storage = &parts->hookup->storage;
+    double now_s = (double)timebase_elapsed_ns(parts->timebase) * 1e-9;
+    double at_s = seconds_of(body, "at_s", now_s);
+    wish->before_s = seconds_of(body, "before_s", storage->before_s);
+    wish->after_s = seconds_of(body, "after_s", storage->after_s);
+    if (wish->before_s < 0 || wish->before_s > KEEP_SECONDS_MAX || wish->after_s < 0 ||
+        wish->after_s > KEEP_SECONDS_MAX)
+        return "the time before (before_s) and after (after_s) may be 0 to 3600 seconds";
+    if (at_s < 0 || at_s > now_s)
+        return "the moment (at_s) is not within the elapsed time so far";
+    wish->at_ns = (int64_t)(at_s * 1e9);
+    wish->finished_in_s = fmax(at_s + wish->after_s - now_s, 0.0);
+    return NULL;
+}
+
+static enum MHD_Result keep(struct serve *serve, struct request *request, const json_t *body) {
+    struct wish wish;
+    const char *wrong = read_wish(&serve->parts, body, &wish);
+    if (wrong)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST, wrong, NULL);
+    int number = serve->parts.keep(serve->parts.context, wish.at_ns, wish.before_s, wish.after_s,
+                                   json_string_value(json_object_get(body, "text")));
     if (number == -ENOSPC || number == -EDQUOT)
         return send_error(request->connection, MHD_HTTP_INSUFFICIENT_STORAGE,
                           "no room for a snapshot; the moment is marked in the ring",
@@ -219,7 +230,28 @@ static enum MHD_Result post_keep(struct serve *serve, struct request *request, c
                           NULL);
     return send_json(request->connection, MHD_HTTP_ACCEPTED,
                      json_pack("{s:s, s:i, s:f}", "schema", "cranktrap.keep/1", "number", number,
-                               "finished_in_s", after));
+                               "finished_in_s", wish.finished_in_s));
+}
+
+/* The request's body as a JSON object, an empty one where it is empty; NULL: it is none. */
+static json_t *read_body(const struct request *request) {
+    json_t *body =
+        request->used ? json_loadb(request->body, request->used, 0, NULL) : json_object();
+    if (json_is_object(body))
+        return body;
+    json_decref(body);
+    return NULL;
+}
+
+static enum MHD_Result post_keep(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    json_t *body = read_body(request);
+    if (!body)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "the request's body is not a JSON object", NULL);
+    enum MHD_Result result = keep(serve, request, body);
+    json_decref(body);
+    return result;
 }
 
 /* /v0/snapshots/N[?wait=SECONDS]: is it finished? */

@@ -28,8 +28,9 @@ struct serve_parts {
     struct snapshots *snapshots;
     struct timebase *timebase;
     void *context;
-    /* Sets a manual mark and asks for its snapshot; its number or a negative errno. */
-    int (*keep)(void *context, double before_s, double after_s, const char *text);
+    /* Sets a manual mark about `at_ns` (elapsed, not in the future) and asks for its snapshot; its
+     * number or a negative errno. */
+    int (*keep)(void *context, int64_t at_ns, double before_s, double after_s, const char *text);
 };
 
 struct serve;

@@ -110,6 +110,34 @@ class Streaming(harness.Case):
         self.assertEqual([row["number"] for row in rows], [kept["number"]])
         daemon.stop()
 
+    def test_what_was_suppressed_is_told_and_kept_afterwards(self):
+        """A trigger that may save nothing: its marks are counted, and the samples still there."""
+        daemon = self.daemon(sim() + "[trigger always]\nchannel = battery\nabove = 1 V\n"
+                             "budget = 0\n").start().ready()
+        daemon.streaming()
+        storm = harness.until(lambda: daemon.status()["suppressed"], "a suppressed mark")[0]
+        self.assertEqual((storm["trigger"], storm["channel"], storm["suppressed"]),
+                         ("always", "battery", 1))
+        self.assertFalse(list((daemon.state / "snapshots").glob("*.crank")))
+        at = storm["latest_wall"][:19]
+        self.assertIn(f"cranktrap keep --at {at}", daemon.ask("status").stdout)
+        harness.until(lambda: daemon.status()["elapsed_s"] > storm["latest_s"] + 4, "4 s more")
+        kept = daemon.json("keep", "--at", at, "--before", "1s", "--after", "2s")
+        report = daemon.json("report", kept["path"])
+        self.assertLessEqual(report["elapsed_s"], storm["latest_s"] + 0.001)
+        self.assertGreaterEqual(report["elapsed_s"] + report["duration_s"], storm["latest_s"])
+        self.assertLess(report["duration_s"], 6)
+        # From and to, and what is wrong about moments.
+        kept = daemon.json("keep", "--from", "-3s", "--to", "-1s")
+        self.assertLess(daemon.json("report", kept["path"])["duration_s"], 5)
+        for wrong, status, word in ((["--at", "noon"], 2, "noon"), (["--from", "-3s"], 2, "--to"),
+                                    (["--from", "-1s", "--to", "-3s"], 2, "before --from"),
+                                    (["--at", "2199-01-01"], 3, "yet to come"),
+                                    (["--at", "1999-01-01"], 3, "before this computer"),
+                                    (["--at", "-1s", "--from", "-3s", "--to", "-1s"], 2, "--at")):
+            self.assertIn(word, daemon.ask("keep", *wrong, status=status).stderr)
+        daemon.stop()
+
     def test_now_shows_every_lead(self):
         daemon = self.daemon(sim()).start().ready()
         daemon.streaming()

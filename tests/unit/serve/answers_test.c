@@ -96,6 +96,8 @@ static void check_page(json_t *answer, const char *schema) {
 
 static void every_key_is_documented(void **state) {
     struct station *station = *state;
+    station_watch(station, 2000, 3765);
+    station_watch(station, 640, 3765); /* something is suppressed */
     check_page(answer_status(&station->parts), "cranktrap.status/1");
     check_page(answer_now(&station->parts, 1), "cranktrap.now/1");
     check_page(answer_error("no", "yes"), "cranktrap.error/1");
@@ -120,6 +122,25 @@ static void status_of_a_board_that_has_not_come(void **state) {
     const json_t *snapshots = json_object_get(status, "snapshots");
     assert_true(json_is_true(json_object_get(snapshots, "room")));
     assert_true(json_is_null(json_object_get(snapshots, "problem")));
+    json_decref(status);
+}
+
+/* The battery at 0 V: the station's trigger on it may save nothing. */
+static void what_was_not_saved_is_counted(void **state) {
+    struct station *station = *state;
+    json_t *status = answer_status(&station->parts);
+    assert_int_equal(json_array_size(json_object_get(status, "suppressed")), 0);
+    json_decref(status);
+    station_watch(station, 2000, 3765);
+    station_watch(station, 640, 3765);
+    status = answer_status(&station->parts);
+    const json_t *storms = json_object_get(status, "suppressed");
+    assert_int_equal(json_array_size(storms), 1);
+    const json_t *storm = json_array_get(storms, 0);
+    assert_string_equal(station_text(storm, "trigger"), "weak-battery");
+    assert_string_equal(station_text(storm, "channel"), "battery");
+    assert_int_equal(json_integer_value(json_object_get(storm, "suppressed")), 1);
+    assert_true(json_number_value(json_object_get(storm, "latest_s")) == 100.0);
     json_decref(status);
 }
 
@@ -180,11 +201,9 @@ static void an_error_has_its_remedy_or_null(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        TEST(every_key_is_documented),
-        TEST(status_of_a_board_that_has_not_come),
-        TEST(what_was_never_seen_is_null),
-        TEST(readings_are_in_volts),
-        cmocka_unit_test(an_error_has_its_remedy_or_null),
+        TEST(every_key_is_documented),       TEST(status_of_a_board_that_has_not_come),
+        TEST(what_was_not_saved_is_counted), TEST(what_was_never_seen_is_null),
+        TEST(readings_are_in_volts),         cmocka_unit_test(an_error_has_its_remedy_or_null),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -114,6 +114,23 @@ static void keep_hands_on_what_was_said(void **state) {
     assert_string_equal(station->text, "(none)");
 }
 
+/* About a moment that is over: nothing is left to wait for. */
+static void keep_of_a_moment_before(void **state) {
+    struct station *station = *state;
+    json_t *answer = NULL;
+    double now_s = (double)timebase_elapsed_ns(station->parts.timebase) * 1e-9;
+    char body[80];
+    snprintf(body, sizeof body, "{\"at_s\": %.6f, \"after_s\": 0}", now_s / 2);
+    assert_int_equal(station_ask(station, "POST", "/v0/keep", body, &answer), 202);
+    assert_true(llabs(station->at_ns - (int64_t)(now_s / 2 * 1e9)) < 1000);
+    assert_true(json_number_value(json_object_get(answer, "finished_in_s")) == 0);
+    json_decref(answer);
+    snprintf(body, sizeof body, "{\"at_s\": %.6f}", now_s + 3600);
+    check(station, "POST", "/v0/keep", body, 400, "cranktrap.error/1");
+    check(station, "POST", "/v0/keep", "{\"at_s\": -1}", 400, "cranktrap.error/1");
+    assert_int_equal(station->kept, 1);
+}
+
 static void keep_refuses_what_it_cannot_read(void **state) {
     static const char *const bodies[] = {"{",
                                          "[1, 2]",
@@ -328,6 +345,7 @@ int main(void) {
         TEST(wrong_paths),
         TEST(wrong_methods),
         TEST(keep_hands_on_what_was_said),
+        TEST(keep_of_a_moment_before),
         TEST(keep_refuses_what_it_cannot_read),
         TEST(keep_without_room),
         TEST(a_body_has_its_bound),

@@ -26,6 +26,8 @@ static const char hookup_text[] = "[vehicle]\n"
                                   "board = logger\ninput = 0\nrole = battery\ndivider = 5.7\n"
                                   "[channel crank-feed]\n"
                                   "board = logger\ninput = 1\nrole = feed\nnominal = 5\n"
+                                  "[trigger weak-battery]\n"
+                                  "channel = battery\nbelow = 9 V\nbudget = 0\n"
                                   "[storage]\nbefore = 7 s\nafter = 3 s\n";
 
 /* ---- the parts ---- */
@@ -41,9 +43,11 @@ static void on_mark(void *context, const struct watch_mark *mark) {
     (void)mark;
 }
 
-static int on_keep(void *context, double before_s, double after_s, const char *text) {
+static int on_keep(void *context, int64_t at_ns, double before_s, double after_s,
+                   const char *text) {
     struct station *station = context;
     station->kept++;
+    station->at_ns = at_ns;
     station->before_s = before_s;
     station->after_s = after_s;
     snprintf(station->text, sizeof station->text, "%s", text ? text : "(none)");

@@ -1,7 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * station_helper.h - everything the API shows, real but at rest (a board that was never started),
- * in a folder of its own; and a client that speaks HTTP by hand over the Unix socket.
+ * in a folder of its own; a trigger on the battery below 9 V that may save nothing; and a client
+ * that speaks HTTP by hand over the Unix socket.
  */
 #ifndef CRANKTRAP_TESTS_STATION_HELPER_H
 #define CRANKTRAP_TESTS_STATION_HELPER_H
@@ -24,6 +25,7 @@ struct station {
 
     /* What the API's keep() was called with last, and what it returns. */
     unsigned kept;
+    int64_t at_ns;
     double before_s, after_s;
     char text[64]; /* "(none)" for NULL */
     int keep_result;
