@@ -50,6 +50,15 @@ const struct command commands[] = {
      "those that failed and how often chance alone does that, and how many clean starts would\n"
      "prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
      command_night},
+    {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE.csv",
+     "a record for other programs: CSV",
+     "A snapshot by its number or file, or .ring files of one ring together. Rows that are "
+     "missing\n"
+     "are absent and listed at the end; one file a board; nothing is overwritten.\n"
+     "docs/convert.md has the rules. A TIME is 21.5s, 300ms, 2h from the record's beginning.\n"
+     "  --from, --to   only this stretch\n"
+     "  --counts       the board's whole numbers instead of volts and amperes\n",
+     command_convert},
     {"import", "FILE.csv --hookup FILE.hookup --out FILE.crank", "a CSV recording to a .crank file",
      "Header time_s,<channel>,...; values in the channel's unit. docs/import.md has the rules.\n",
      command_import},

@@ -15,6 +15,7 @@ enum state {
     BARE,
     QUOTED,
     QUOTE_IN_QUOTED, /* the field's end, or the first of a doubled quote */
+    REMARK,          /* a line that begins with #: passed over */
 };
 
 struct import_rows {
@@ -116,9 +117,22 @@ static int take_outside_quotes(struct import_rows *rows, char byte) {
     return 0;
 }
 
+/* True where the byte is of a remark, or begins one. */
+static bool take_remark(struct import_rows *rows, char byte) {
+    bool begins = rows->state == FIELD_BEGINS && rows->row.count == 0 && rows->length == 0 &&
+                  !rows->return_seen && !rows->broken && byte == '#';
+    if (!begins && rows->state != REMARK)
+        return false;
+    rows->state = byte == '\n' ? FIELD_BEGINS : REMARK;
+    rows->row_line = rows->line;
+    return true;
+}
+
 static int take(struct import_rows *rows, char byte) {
     if (byte == '\n' && rows->line < UINT32_MAX)
         rows->line++;
+    if (take_remark(rows, byte))
+        return 0;
     if (rows->state == QUOTED) {
         if (byte == '"')
             rows->state = QUOTE_IN_QUOTED;
@@ -163,5 +177,7 @@ int import_rows_push(struct import_rows *rows, const char *bytes, size_t count) 
 int import_rows_finish(struct import_rows *rows) {
     if (rows->state == QUOTED && !rows->broken)
         rows->broken = "a quoted field has no closing quote";
+    if (rows->state == REMARK)
+        rows->state = FIELD_BEGINS;
     return end_row(rows);
 }

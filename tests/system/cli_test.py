@@ -19,7 +19,7 @@ RATE, SECONDS = 500, 16
 CRANKS = (5.0, 9.0)  # the starter is engaged
 COLLAPSE = (6.5, 8.5)  # the feed is down, and nothing pulls the signal down any more
 COMMANDS = ("hookup", "boards", "ready", "status", "now", "keep", "list", "night", "report",
-            "import", "verify")
+            "convert", "import", "verify")
 HEADER = struct.Struct("<4sBBHIIQI")  # docs/format.md, before the header's own check sum
 
 

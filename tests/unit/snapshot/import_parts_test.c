@@ -180,6 +180,15 @@ static void rows_of_rfc_4180(void **state) {
     assert_rows("", "");
 }
 
+/* Not in the RFC: what `convert` and many other programs write before and behind the rows. */
+static void remarks_are_passed_over(void **state) {
+    (void)state;
+    assert_rows("# van, \"bay\r 2\n#\r\na,b\n#1,2\n1,2\n# end", "3:a|b\n5:1|2\n");
+    assert_rows("a#,#\n", "1:a#|#\n");
+    assert_rows("\xef\xbb\xbf#x\na\n", "2:a\n");
+    assert_rows("\"a\n#b\"\n", "1:a\n#b\n");
+}
+
 static void broken_rows(void **state) {
     (void)state;
     assert_rows("a\"b,c\n1,2\n", "1!a quote stands inside a field without quotes\n2:1|2\n");
@@ -324,12 +333,19 @@ static void a_period_from_few_rows(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(decimals_are_exact),   cmocka_unit_test(what_is_no_decimal),
-        cmocka_unit_test(decimals_come_back),   cmocka_unit_test(whole_numbers_or_nothing),
-        cmocka_unit_test(rows_of_rfc_4180),     cmocka_unit_test(broken_rows),
-        cmocka_unit_test(rows_are_bounded),     cmocka_unit_test(the_grid_follows),
-        cmocka_unit_test(a_clock_that_drifts),  cmocka_unit_test(missing_rows_are_counted),
-        cmocka_unit_test(wrong_times_are_seen), cmocka_unit_test(a_period_from_few_rows),
+        cmocka_unit_test(decimals_are_exact),
+        cmocka_unit_test(what_is_no_decimal),
+        cmocka_unit_test(decimals_come_back),
+        cmocka_unit_test(whole_numbers_or_nothing),
+        cmocka_unit_test(rows_of_rfc_4180),
+        cmocka_unit_test(remarks_are_passed_over),
+        cmocka_unit_test(broken_rows),
+        cmocka_unit_test(rows_are_bounded),
+        cmocka_unit_test(the_grid_follows),
+        cmocka_unit_test(a_clock_that_drifts),
+        cmocka_unit_test(missing_rows_are_counted),
+        cmocka_unit_test(wrong_times_are_seen),
+        cmocka_unit_test(a_period_from_few_rows),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
