@@ -182,9 +182,9 @@ static void fill_attempt(struct work *work, size_t index, struct evidence *evide
     attempt->from_s = found->from_s;
     attempt->to_s = found->to_s;
     attempt->verdict = result_empty_verdict();
-    attempt->outcome =
-        attempts_outcome(found, work->analysis->phases, work->analysis->phase_count, work->limits,
-                         work->record->to_s, survey_turned(evidence->survey), &attempt->cut_short);
+    attempt->outcome = attempts_outcome(found, work->analysis->phases, work->analysis->phase_count,
+                                        work->limits, work->record->to_s,
+                                        evidence_follows_engine(evidence), &attempt->cut_short);
     if (attempt->outcome != OUTCOME_STARTED && evidence_locked(evidence))
         attempt->outcome = OUTCOME_DID_NOT_CRANK;
     evidence->outcome = attempt->outcome;

@@ -20,7 +20,10 @@
 #define SWINGING_EDGES   8
 #define SWINGING_SHARE   0.7 /* of the pull-up: a full swing */
 #define TURNING_BEFORE_S 1.0
-#define GOING_EDGES      2 /* a signal that dies may show an edge or two */
+#define FELL_AS_FAR_V                                                                              \
+    1.0               /* below what the battery leaves: a starved regulator, not a lost feed       \
+                       */
+#define GOING_EDGES 2 /* a signal that dies may show an edge or two */
 
 static const struct analysis_phase *phase_at(const struct survey *survey, double at_s) {
     const struct analysis_phase *phase = NULL;
@@ -113,13 +116,18 @@ static void weigh_battery(const struct survey *survey, struct collapse *collapse
     collapse->battery_unwatched = true;
     if (collapse->battery == CHANNEL_NONE)
         return;
-    double lowest = view_of(survey, collapse->index, collapse->battery)->lowest_at_onset;
-    if (!isfinite(lowest))
+    const struct departure_view *view = view_of(survey, collapse->index, collapse->battery);
+    if (!isfinite(view->lowest_at_onset))
         return;
     collapse->battery_unwatched = false;
-    collapse->battery_volts = lowest;
+    collapse->battery_volts = view->lowest_at_onset;
+    if (feed->nominal_is_battery)
+        return;
+    double needed = feed->nominal + survey->limits->feed_drop_out;
+    double left = fmin(view->lowest_at_onset, view->lowest);
+    bool as_far = collapse->lowest >= left - survey->limits->feed_drop_out - FELL_AS_FAR_V;
     collapse->battery_low =
-        !feed->nominal_is_battery && lowest < feed->nominal + survey->limits->feed_drop_out;
+        view->lowest_at_onset < needed && (as_far || left < survey->limits->unit_floor);
 }
 
 static void weigh_return(const struct survey *survey, struct collapse *collapse) {
@@ -147,7 +155,7 @@ static void weigh_lead(const struct survey *survey, struct collapse *collapse) {
             continue;
         const struct departure_view *signal = view_of(survey, collapse->index, sensor->signal);
         double full = isnan(sensor->pull_up) ? nominal : sensor->pull_up;
-        if (signal->edges_dead >= SWINGING_EDGES &&
+        if (signal->edges_dead >= SWINGING_EDGES + GOING_EDGES * (collapse->dip->spell_count - 1) &&
             signal->highest - signal->lowest >= SWINGING_SHARE * full) {
             collapse->lead_suspect = true;
             collapse->swinging = sensor->signal;

@@ -7,6 +7,7 @@
 #include "difference.h"
 #include "excursion.h"
 #include "feeds.h"
+#include "returns.h"
 
 #include <errno.h>
 #include <math.h>
@@ -51,6 +52,7 @@ static bool can_judge(const struct departures *departures, size_t channel) {
     case ROLE_FEED:
         return of->nominal_is_battery ? battery : !isnan(of->nominal);
     case ROLE_RETURN:
+        return true;
     case ROLE_GROUND:
         return vehicle->ground == GROUND_BATTERY_NEGATIVE;
     case ROLE_SUPPLY:
@@ -234,8 +236,9 @@ static void find_distances(const struct watched *watched, const struct record_ru
         above(watched, run, first, count, distances);
         return;
     }
-    int32_t limit = difference_counts(role == ROLE_GROUND ? departures->limits.ground_level
-                                                          : departures->limits.return_level);
+    int32_t limit =
+        difference_counts(role == ROLE_GROUND ? departures->limits.ground_level
+                                              : returns_limit(vehicle, &departures->limits));
     for (size_t i = 0; i < count; i++)
         distances[i] = limit - distances[i];
 }

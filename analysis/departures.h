@@ -4,8 +4,8 @@
  * or a ground that rose. Incremental.
  *
  * A feed is judged against its sensor's return (feeds.h), a supply against the battery, a return
- * and a ground by themselves, which means something only where the board's ground is at the
- * battery's negative post. Whether a departure is an event (and not a key turned off, or the
+ * by itself (returns.h), and so a ground, which means something only where the board's ground is at
+ * the battery's negative post. Whether a departure is an event (and not a key turned off, or the
  * starter's first surge) is decided later, from the phases.
  */
 #ifndef CRANKTRAP_DEPARTURES_H

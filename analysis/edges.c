@@ -20,6 +20,9 @@
 /* A smaller swing is noise; a Hall output swings volts, an inductive one little when slow. */
 #define HALL_LEAST_SWING      1.0
 #define INDUCTIVE_LEAST_SWING 0.2
+/* Of the system's volts: what hangs on the battery sags and ripples with it. */
+#define PULLED_SHARE  0.3
+#define COMMAND_SHARE 0.55
 
 /*
  * A coil's lead hums: nothing below so many times the smallest step from sample to sample, averaged
@@ -58,6 +61,7 @@ struct edges {
     double low, high; /* envelope, counts */
     enum state state;
     double extreme;   /* highest count of the state while high, lowest while low */
+    double before;    /* that of the state before; NAN: none was seen */
     double crossed_s; /* newest crossing of the middle in this state; NAN: none */
 };
 
@@ -81,6 +85,26 @@ int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **e
     return 0;
 }
 
+/* Does its high level move with the battery? */
+static bool is_pulled_to_battery(const struct vehicle *vehicle, const struct vehicle_sensor *of) {
+    bool feed_is = of->feed != CHANNEL_NONE && vehicle->channels[of->feed].nominal_is_battery;
+    return of->pull_up_is_battery || (of->pull_up_is_feed && feed_is);
+}
+
+int edges_new_of_channel(const struct vehicle *vehicle, size_t channel, struct edges **edges) {
+    size_t index = vehicle_sensor_of_channel(vehicle, channel);
+    const struct vehicle_sensor *of = index == CHANNEL_NONE ? NULL : &vehicle->sensors[index];
+    enum sensor_kind kind = of == NULL ? SENSOR_HALL : of->kind;
+    int result = edges_new(&vehicle->channels[channel].scale, kind, edges);
+    if (result != 0)
+        return result;
+    if (vehicle->channels[channel].role == ROLE_COMMAND)
+        edges_set_least_swing(*edges, COMMAND_SHARE * vehicle->system_volts);
+    else if (of != NULL && kind == SENSOR_HALL && is_pulled_to_battery(vehicle, of))
+        edges_set_least_swing(*edges, PULLED_SHARE * vehicle->system_volts);
+    return 0;
+}
+
 void edges_set_least_swing(struct edges *edges, double volts) {
     edges->usual_least *= volts / edges->usual_least_volts;
     edges->usual_least_volts = volts;
@@ -95,6 +119,7 @@ void edges_break(struct edges *edges) {
     edges->begun = false;
     edges->state = STATE_UNKNOWN;
     edges->crossed_s = (double)NAN;
+    edges->before = (double)NAN;
     edges->state_begun_seen = false;
 }
 
@@ -155,6 +180,7 @@ static enum state level_of(const struct thresholds *thresholds, int32_t value,
 }
 
 static void enter(struct edges *edges, enum state state, double extreme) {
+    edges->before = edges->state == STATE_UNKNOWN ? (double)NAN : edges->extreme;
     edges->state = state;
     edges->extreme = extreme;
     edges->crossed_s = (double)NAN;
@@ -198,6 +224,7 @@ static void walk(struct edges *edges, const struct thresholds *thresholds, const
                                                 : edges->crossed_s,
                 .rises = (state == STATE_HIGH) != edges->falls,
                 .first_state = !edges->state_begun_seen,
+                .swing = isnan(edges->before) ? 0.0 : fabs(edges->extreme - edges->before),
             };
             edges->state_begun_seen = true;
             report(context, &edge);

@@ -21,12 +21,19 @@ struct edge {
     double at_s;
     bool rises;       /* of the value, whatever the scale does to the counts */
     bool first_state; /* the state before it was not seen to begin (record's start, or a loss) */
+    double swing;     /* between the extremes of the two states before it, counts; 0: not known */
 };
 
 struct edges;
 
 /* A finder for one kind of sensor on a channel of that scale. 0 or -ENOMEM. */
 int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **edges);
+
+/*
+ * A finder for a channel of the vehicle: of a command, and of a Hall output that is pulled up to
+ * the battery, nothing is an edge that a starter could do to the battery. 0 or -ENOMEM.
+ */
+int edges_new_of_channel(const struct vehicle *vehicle, size_t channel, struct edges **edges);
 
 /* Before the first samples: nothing below `volts` from low to high is an edge. */
 void edges_set_least_swing(struct edges *edges, double volts);

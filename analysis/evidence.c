@@ -137,6 +137,22 @@ bool evidence_turned(const struct evidence *evidence, size_t except, double from
     return false;
 }
 
+static bool watches_signal(const struct vehicle *vehicle) {
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        if (vehicle->sensors[i].signal != CHANNEL_NONE)
+            return true;
+    }
+    return false;
+}
+
+bool evidence_follows_engine(const struct evidence *evidence) {
+    size_t teller;
+    return survey_turned(evidence->survey) ||
+           (watches_signal(evidence->window->vehicle) && !isnan(evidence->window->engaged_s) &&
+            evidence_turned(evidence, CHANNEL_NONE, evidence->window->engaged_s + SETTLED_S,
+                            evidence->window->released_s, 2, &teller));
+}
+
 bool evidence_locked(const struct evidence *evidence) {
     const struct vehicle *vehicle = evidence->window->vehicle;
     size_t current = vehicle_channel_by_role(vehicle, ROLE_STARTER_CURRENT);

@@ -50,6 +50,12 @@ int evidence_finish(struct evidence *evidence);
 bool evidence_turned(const struct evidence *evidence, size_t except, double from_s, double to_s,
                      unsigned edges, size_t *teller);
 
+/*
+ * The engine turned while the starter pulled, and a signal is watched: one that runs on would show.
+ * (A battery alone may be charged late.)
+ */
+bool evidence_follows_engine(const struct evidence *evidence);
+
 /* The starter's current flows, and nothing that would show it turns: the engine is held. */
 bool evidence_locked(const struct evidence *evidence);
 

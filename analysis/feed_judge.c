@@ -27,6 +27,7 @@ struct steady {
     bool off;
     double level, limit; /* the level, and how far it may be from nominal */
     bool both;           /* seen with the key on and while the starter turned */
+    bool dead;           /* it was never there at all */
     enum phase phase;
 };
 
@@ -48,6 +49,16 @@ static bool battery_excuses(const struct survey *survey, size_t channel, enum ph
            level < survey->vehicle->channels[channel].nominal;
 }
 
+/* Was it up in this window, and fell? */
+static bool falls(const struct survey *survey, size_t channel) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        if (survey->departures[i]->channel == channel &&
+            collapse_is_event(survey, survey->departures[i]))
+            return true;
+    }
+    return false;
+}
+
 static struct steady find_steady(const struct survey *survey, size_t channel) {
     static const enum phase phases[] = {PHASE_KEY_ON, PHASE_CRANKING, PHASE_RUNNING};
     const struct vehicle_channel *of = &survey->vehicle->channels[channel];
@@ -61,7 +72,7 @@ static struct steady find_steady(const struct survey *survey, size_t channel) {
             continue;
         double absolute = survey_level(survey, channel, phases[i], 0.5, false);
         if (!is_off(survey, channel, level) || !is_off(survey, channel, absolute) ||
-            battery_excuses(survey, channel, phases[i], level) || level < DEAD_SHARE * of->nominal)
+            battery_excuses(survey, channel, phases[i], level))
             return steady;
         if (seen++ == 0)
             steady.phase = phases[i];
@@ -70,7 +81,9 @@ static struct steady find_steady(const struct survey *survey, size_t channel) {
         highest = fmax(highest, level);
     }
     steady.both = seen > 1;
-    steady.off = seen > 0 && highest - lowest <= STEADY_V * of->nominal / 5.0;
+    steady.dead = seen > 0 && highest < DEAD_SHARE * of->nominal;
+    steady.off = seen > 0 && highest - lowest <= STEADY_V * of->nominal / 5.0 &&
+                 !(steady.dead && falls(survey, channel));
     return steady;
 }
 
@@ -81,6 +94,46 @@ static double first_seen(const struct survey *survey, enum phase phase) {
             return fmax(window->phases[i].from_s, window->from_s);
     }
     return window->from_s;
+}
+
+/* Does a sensor on this feed have a signal that is watched, and that shows no edge? */
+static bool silences(const struct survey *survey, size_t channel) {
+    const struct vehicle *vehicle = survey->vehicle;
+    for (size_t i = 0; i < vehicle->sensor_count; i++) {
+        const struct vehicle_sensor *sensor = &vehicle->sensors[i];
+        if (sensor->feed == channel && sensor->signal != CHANNEL_NONE &&
+            survey_reading(survey, sensor->signal, PHASE_CRANKING)->edges == 0)
+            return true;
+    }
+    return false;
+}
+
+static void say_dead(const struct survey *survey, size_t channel, const struct steady *steady,
+                     struct candidate *candidate, int *error) {
+    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
+    bool silent = silences(survey, channel);
+    candidate->certainty = silent ? CERTAINTY_SHOWN : CERTAINTY_LIKELY;
+    candidate->observed = result_sentence(error, TEXT_FEED_DEAD, of->name, steady->level,
+                                          words_place(of->measured_at), of->nominal);
+    if (silent)
+        result_say(error, &candidate->because, TEXT_FEED_DEAD_WORKS);
+    result_say(error, &candidate->alternatives, TEXT_FEED_WIRE, of->name);
+    result_say(error, &candidate->alternatives, TEXT_FEED_SOURCE, of->name);
+    result_say(error, &candidate->alternatives, TEXT_FEED_SHORT, of->name);
+    result_say(error, &candidate->alternatives, TEXT_PROBE);
+}
+
+static void say_off(const struct survey *survey, size_t channel, const struct steady *steady,
+                    struct candidate *candidate, int *error) {
+    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
+    bool clipped = of->rail_low <= of->rail_high &&
+                   steady->level >= scale_value(&of->scale, of->rail_high) - 1e-9;
+    candidate->certainty = clipped ? CERTAINTY_CANNOT_TELL : CERTAINTY_SHOWN;
+    candidate->observed = result_sentence(error, TEXT_FEED_OFF, of->name, steady->level,
+                                          words_place(of->measured_at), of->nominal, steady->limit);
+    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_LOAD, of->name);
+    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_UNIT, of->name);
+    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_NOMINAL, of->name);
 }
 
 static void add_steady(const struct evidence *evidence, size_t channel, const struct steady *steady,
@@ -96,19 +149,17 @@ static void add_steady(const struct evidence *evidence, size_t channel, const st
     candidate->standing = true;
     double seen_s = first_seen(survey, steady->phase);
     candidate->from_s = fmax(seen_s - PHASE_DATED_S, survey->window->from_s);
+    if (steady->dead && steady->phase != PHASE_KEY_ON) /* nothing told when the key was turned on */
+        candidate->from_s = survey->window->from_s;
     candidate->from_until_s = seen_s + PHASE_DATED_S;
     candidate->extreme = steady->level;
-    bool clipped = of->rail_low <= of->rail_high &&
-                   steady->level >= scale_value(&of->scale, of->rail_high) - 1e-9;
-    candidate->certainty = clipped ? CERTAINTY_CANNOT_TELL : CERTAINTY_SHOWN;
-    candidate->observed = result_sentence(error, TEXT_FEED_OFF, of->name, steady->level,
-                                          words_place(of->measured_at), of->nominal, steady->limit);
     candidate->text = result_sentence(error, TEXT_FEED_OFF_SHORT, of->name, steady->level);
+    if (steady->dead)
+        say_dead(survey, channel, steady, candidate, error);
+    else
+        say_off(survey, channel, steady, candidate, error);
     if (steady->both)
         result_say(error, &candidate->because, TEXT_FEED_OFF_STEADY);
-    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_LOAD, of->name);
-    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_UNIT, of->name);
-    result_say(error, &candidate->alternatives, TEXT_FEED_OFF_NOMINAL, of->name);
     result_say(error, &candidate->next, TEXT_FEED_OFF_NEXT, of->name);
 }
 

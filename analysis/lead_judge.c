@@ -21,7 +21,7 @@
 #define FULL_SHARE      0.8  /* of a feed's nominal, or of a pull-up: it is all there */
 #define BELOW_RETURN_V  0.15
 #define STEADY_SHARE    0.2
-#define RAN_ON_S        1.0
+#define RAN_ON_S        0.5
 #define RECENT_PULSES   130 /* a turn of a wheel of 60 places, and of most others */
 #define DUE_SLACK       1.3
 #define EDGES_OF_SIGNAL 8
@@ -102,6 +102,20 @@ static void judge_battery(const struct evidence *evidence, struct candidates *ca
         add(evidence, battery, candidates, result_sentence(error, TEXT_LEAD_FLAT, name, volts));
 }
 
+/* ---- the clamp around the starter's cable ---- */
+
+static void judge_clamp(const struct evidence *evidence, struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    size_t clamp = vehicle_channel_by_role(survey->vehicle, ROLE_STARTER_CURRENT);
+    if (clamp == CHANNEL_NONE)
+        return;
+    double amperes = turning(survey, clamp, 0.5);
+    if (amperes < -survey->limits->starter_current_on)
+        add(evidence, clamp, candidates,
+            result_sentence(&candidates->error, TEXT_LEAD_CLAMP, words_channel(survey, clamp),
+                            amperes));
+}
+
 /* ---- a feed by itself ---- */
 
 static void judge_scale(const struct evidence *evidence, size_t channel,
@@ -115,6 +129,8 @@ static void judge_scale(const struct evidence *evidence, size_t channel,
     if (fabs(turning(survey, channel, 0.98) - turning(survey, channel, 0.02)) >
         STEADY_SHARE * fabs(volts))
         return; /* a feed that comes and goes */
+    if (turning(survey, channel, 0.98) >= FULL_SHARE * of->nominal && ratio < 1.0)
+        return; /* it is all there while the starter turns */
     bool much = ratio >= TEN_LEAST && ratio <= TEN_MOST;
     bool little = 1.0 / ratio >= TEN_LEAST && 1.0 / ratio <= TEN_MOST;
     if (much || little)
@@ -291,6 +307,7 @@ static void judge_copy(const struct evidence *evidence, size_t channel,
 void lead_judge(const struct evidence *evidence, struct candidates *candidates) {
     const struct vehicle *vehicle = evidence->survey->vehicle;
     judge_battery(evidence, candidates);
+    judge_clamp(evidence, candidates);
     for (size_t i = 0; i < vehicle->channel_count; i++) {
         judge_scale(evidence, i, candidates);
         judge_copy(evidence, i, candidates);

@@ -30,8 +30,9 @@ const struct limits_row *limits_rows(size_t *count) {
 
 /* What a battery of twice the volts has twice of. */
 static bool doubles_at_24_volts(const struct limits_row *row) {
-    bool of_battery =
-        strncmp(row->name, "cranking-", 9) == 0 || strncmp(row->name, "charging-", 9) == 0;
+    bool of_battery = strncmp(row->name, "cranking-", 9) == 0 ||
+                      strncmp(row->name, "charging-", 9) == 0 ||
+                      strcmp(row->name, "unit-floor") == 0;
     return of_battery && strcmp(row->unit, "V") == 0;
 }
 

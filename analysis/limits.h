@@ -17,6 +17,9 @@
     LIMIT(feed_inrush_exempt, "feed-inrush-exempt", 0.05, "s", "common practice, no source")       \
     LIMIT(feed_drop_out, "feed-drop-out", 1.0, "V",                                                \
           "common practice, no source: what a regulator needs above its output")                   \
+    LIMIT(unit_floor, "unit-floor", 8.0, "V",                                                      \
+          "ISO 16750-2:2010 tables 1 and 2, codes B (8 V) and F (16 V): a control unit need not "  \
+          "work below")                                                                            \
     LIMIT(dip_minimum_time, "dip-minimum-time", 0.002, "s",                                        \
           "common practice, no source: shorter dips are filtered by the sensor's own supply")      \
     LIMIT(return_level, "return-level", 0.1, "V", "common practice, no source")                    \

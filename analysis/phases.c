@@ -25,6 +25,8 @@
 #define RELEASE_WAIT_S  0.25 /* after the release: does the engine turn faster by itself? */
 #define BEFORE_LOAD_S   0.05
 #define COASTING_SHARE  0.9 /* of the cranking rate; an engine that runs is faster */
+#define SWING_SHARE     0.5 /* of a winding's swing while the starter turned it; less is hum */
+#define SWING_KEPT      0.8 /* from edge to edge: the swing beside a wheel's gap is greater */
 #define BEGIN_WINDOW_S  0.3 /* what is on so soon after the first sample was on before */
 
 /* A feed is on above the one share of its nominal, off below the other. */
@@ -52,6 +54,8 @@ struct lead {
     double zero; /* current: the clamp's reading without current */
     struct edges *edges;
     struct turning turning;
+    double swing;          /* of a winding, the greatest of its newest edges; counts */
+    double cranking_swing; /*   and of the last cranking; 0: none was seen */
 };
 
 /* What began the present cranking, and therefore ends it. */
@@ -109,8 +113,7 @@ static int signal_lead(struct lead *lead, const struct vehicle *vehicle, size_t 
         return 0; /* a signal without a sensor: what it means is not known */
     lead->use = USE_SIGNAL;
     turning_init(&lead->turning, &vehicle->sensors[sensor]);
-    return edges_new(&vehicle->channels[channel].scale, vehicle->sensors[sensor].kind,
-                     &lead->edges);
+    return edges_new_of_channel(vehicle, channel, &lead->edges);
 }
 
 /* Finds out what channel `i` can tell. */
@@ -228,6 +231,14 @@ static bool any_on(const struct phases *phases, enum use use, double *changed_s)
     return on;
 }
 
+/*
+ * A winding's voltage is proportional to its wheel's speed: what swings far less than while the
+ * starter turned is no engine that runs, but a lead that hums.
+ */
+static bool hums(const struct lead *lead) {
+    return lead->swing < SWING_SHARE * lead->cranking_swing;
+}
+
 /* The signal that tells most: the one with the most edges of those that turn now, or NULL. */
 static const struct turning *best_turning(const struct phases *phases) {
     const struct turning *best = NULL;
@@ -235,7 +246,8 @@ static const struct turning *best_turning(const struct phases *phases) {
         return NULL;
     for (size_t i = 0; i < phases->vehicle->channel_count; i++) {
         const struct turning *turning = &phases->leads[i].turning;
-        if (phases->leads[i].use != USE_SIGNAL || !turning_now(turning, phases->now_s))
+        if (phases->leads[i].use != USE_SIGNAL || !turning_now(turning, phases->now_s) ||
+            hums(&phases->leads[i]))
             continue;
         if (best == NULL || turning_rate(turning) > turning_rate(best))
             best = turning;
@@ -426,6 +438,14 @@ static bool runs(struct phases *phases) {
     return phases->by_charging;
 }
 
+static void learn_swing(struct phases *phases, size_t channel, bool begins) {
+    struct lead *lead = &phases->leads[channel];
+    size_t sensor = vehicle_sensor_of_channel(phases->vehicle, channel);
+    if (phases->vehicle->sensors[sensor].kind != SENSOR_INDUCTIVE)
+        return;
+    lead->cranking_swing = begins ? lead->swing : fmax(lead->swing, lead->cranking_swing);
+}
+
 static void learn_speeds(struct phases *phases) {
     bool begins = phases->learn_from_s < 0.0;
     for (size_t i = 0; i < phases->vehicle->channel_count; i++) {
@@ -438,6 +458,7 @@ static void learn_speeds(struct phases *phases) {
             continue;
         if (begins || phases->now_s - lead->turning.since_s < LEARN_FOR_S)
             turning_learn_cranking(&lead->turning, begins);
+        learn_swing(phases, i, begins);
         phases->learn_from_s = phases->now_s;
     }
 }
@@ -535,8 +556,9 @@ static void push_current(struct lead *lead, double amperes, double at_s, double 
 }
 
 static void take_edge(void *context, const struct edge *edge) {
-    struct turning *turning = context;
-    turning_edge(turning, edge->at_s);
+    struct lead *lead = context;
+    lead->swing = fmax(edge->swing, SWING_KEPT * lead->swing);
+    turning_edge(&lead->turning, edge->at_s);
 }
 
 static void push_lead(struct phases *phases, size_t channel, const int32_t *counts, size_t count,
@@ -559,7 +581,7 @@ static void push_lead(struct phases *phases, size_t channel, const int32_t *coun
         line_push(&lead->line, average_of(scale, counts, count), middle);
         break;
     case USE_SIGNAL:
-        edges_push(lead->edges, counts, count, time_s, period_s, take_edge, &lead->turning);
+        edges_push(lead->edges, counts, count, time_s, period_s, take_edge, lead);
         break;
     }
 }

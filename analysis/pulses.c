@@ -11,10 +11,7 @@
 #include <stdlib.h>
 
 #define MOST_PULSES (1U << 20) /* ten minutes of a 60-2 wheel at idle */
-#define COMMAND_SHARE                                                                              \
-    0.55 /* of the system: a command hangs on the battery, and ripples with it                     \
-          */
-#define MOST_HOLES 256
+#define MOST_HOLES  256
 
 struct pulses {
     const struct window *window;
@@ -31,21 +28,17 @@ struct pulses {
 
 int pulses_new(const struct window *window, size_t channel, struct pulses **pulses) {
     const struct vehicle *vehicle = window->vehicle;
-    size_t sensor = vehicle_sensor_of_channel(vehicle, channel);
     struct pulses *made = calloc(1, sizeof *made);
     if (made == NULL)
         return -ENOMEM;
     made->window = window;
     made->channel = channel;
     made->last_s = (double)NAN;
-    enum sensor_kind kind = sensor == CHANNEL_NONE ? SENSOR_HALL : vehicle->sensors[sensor].kind;
-    int result = edges_new(&vehicle->channels[channel].scale, kind, &made->edges);
+    int result = edges_new_of_channel(vehicle, channel, &made->edges);
     if (result != 0) {
         pulses_free(made);
         return result;
     }
-    if (vehicle->channels[channel].role == ROLE_COMMAND)
-        edges_set_least_swing(made->edges, COMMAND_SHARE * vehicle->system_volts);
     *pulses = made;
     return 0;
 }

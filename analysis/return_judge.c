@@ -6,6 +6,7 @@
 #include "return_judge.h"
 
 #include "result.h"
+#include "returns.h"
 #include "texts.h"
 #include "words.h"
 
@@ -142,8 +143,8 @@ static bool is_surge(const struct survey *survey, const struct rise *rise) {
     return !isnan(window->engaged_s) &&
            departure->from_until_s >= window->engaged_s - BEFORE_ENGAGED_S &&
            departure->to_s <= window->engaged_s + limits->return_surge_time + SURGE_TAIL_S &&
-           departure->depth <=
-               limits->return_surge_level - limits->return_level + error_of(survey, rise);
+           departure->depth <= limits->return_surge_level - returns_limit(survey->vehicle, limits) +
+                                   error_of(survey, rise);
 }
 
 static bool is_event(const struct survey *survey, const struct rise *rise) {
@@ -306,7 +307,7 @@ static void judge(const struct evidence *evidence, size_t index, struct candidat
     struct rise rise = weigh(survey, index);
     bool ground = survey->vehicle->channels[rise.departure->channel].role == ROLE_GROUND;
     if (!is_event(survey, &rise)) {
-        double reached = survey->limits->return_level + rise.departure->depth;
+        double reached = returns_limit(survey->vehicle, survey->limits) + rise.departure->depth;
         if (!ground && is_surge(survey, &rise) && reached >= survey->limits->return_surge_note)
             result_say(&candidates->error, notes, TEXT_SURGE_NOTE,
                        words_channel(survey, rise.departure->channel), reached);
@@ -314,10 +315,10 @@ static void judge(const struct evidence *evidence, size_t index, struct candidat
     }
     if (ground)
         add_ground_alone(evidence, &rise, candidates);
-    else if (is_ground(&rise))
-        add_ground(evidence, &rise, candidates);
-    else
+    else if (!is_ground(&rise))
         add_return(evidence, &rise, candidates);
+    else if (survey->vehicle->ground == GROUND_BATTERY_NEGATIVE) /* else it is the board's own */
+        add_ground(evidence, &rise, candidates);
 }
 
 void return_judge(const struct evidence *evidence, struct candidates *candidates,

@@ -5,6 +5,7 @@
 #include "supply_judge.h"
 
 #include "collapse.h"
+#include "feeds.h"
 #include "result.h"
 #include "texts.h"
 #include "words.h"
@@ -85,46 +86,98 @@ static bool in_surge(const struct survey *survey, const struct departure *dip) {
     return dip->from_s < until_s && dip->to_s < until_s;
 }
 
-/* The first fall of a feed that such a battery could not hold; false: none. */
-static bool find_starved(const struct survey *survey, struct collapse *starved) {
-    bool found = false;
+/* A feed that such a battery could not hold. */
+struct starved {
+    size_t channel;              /* CHANNEL_NONE: none */
+    const struct departure *dip; /* NULL: it was low all the time, as far as the battery left it */
+    double battery_volts, lowest;
+};
+
+/* The first fall. */
+static struct starved find_fall(const struct survey *survey) {
+    struct starved starved = {.channel = CHANNEL_NONE};
     for (size_t i = 0; i < survey->departure_count; i++) {
-        if (survey->vehicle->channels[survey->departures[i]->channel].role != ROLE_FEED)
+        const struct departure *dip = survey->departures[i];
+        if (survey->vehicle->channels[dip->channel].role != ROLE_FEED)
             continue;
         struct collapse collapse = collapse_judge(survey, i);
-        if (!collapse.event || !collapse.battery_low || in_surge(survey, collapse.dip) ||
-            (found && starved->dip->from_s <= collapse.dip->from_s))
+        if (!collapse.event || !collapse.battery_low || collapse.return_rose ||
+            collapse.lead_suspect || in_surge(survey, dip) ||
+            (starved.dip != NULL && starved.dip->from_s <= dip->from_s))
             continue;
-        *starved = collapse;
-        found = true;
+        starved = (struct starved){dip->channel, dip, collapse.battery_volts, collapse.lowest};
     }
-    return found;
+    return starved;
 }
 
-/* The median of all cranking but its first surge. */
-static void say_low(const struct evidence *evidence, size_t battery, double volts, double floor_v,
-                    struct candidate *candidate, int *error) {
-    const struct survey *survey = evidence->survey;
+/* One that is below its nominal for most of the cranking, and as high as the battery allows. */
+static struct starved find_sagging(const struct survey *survey, double battery_volts) {
+    const struct vehicle *vehicle = survey->vehicle;
+    for (size_t i = 0; i < vehicle->channel_count; i++) {
+        const struct vehicle_channel *of = &vehicle->channels[i];
+        if (of->role != ROLE_FEED || of->nominal_is_battery || isnan(of->nominal) ||
+            !(battery_volts < of->nominal + survey->limits->feed_drop_out))
+            continue;
+        double level = survey_level(survey, i, PHASE_CRANKING, 0.5, true);
+        double due = of->nominal - feeds_tolerance(vehicle, survey->limits, i);
+        if (level < due && level >= battery_volts - survey->limits->feed_drop_out)
+            return (struct starved){i, NULL, battery_volts, level};
+    }
+    return (struct starved){.channel = CHANNEL_NONE};
+}
+
+static struct starved find_starved(const struct survey *survey, double battery_volts) {
+    struct starved starved = find_fall(survey);
+    return starved.channel != CHANNEL_NONE ? starved : find_sagging(survey, battery_volts);
+}
+
+static void say_observed(const struct survey *survey, double volts, const struct starved *starved,
+                         struct candidate *candidate, int *error) {
+    double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
     double at_c = survey->vehicle->temperature_c;
+    if (!(volts < floor_v)) { /* enough for a starter, not for this feed */
+        candidate->observed = result_sentence(
+            error, TEXT_VOLTAGE_STARVES, volts, words_channel(survey, starved->channel),
+            survey->vehicle->channels[starved->channel].nominal + survey->limits->feed_drop_out);
+        return;
+    }
     char *cold = isnan(at_c) ? result_sentence(error, "%s", "")
                              : result_sentence(error, TEXT_VOLTAGE_LOW_COLD, at_c);
     if (cold != NULL)
         candidate->observed = result_sentence(error, TEXT_VOLTAGE_LOW, volts, floor_v, cold);
     free(cold);
+}
+
+static void say_low(const struct evidence *evidence, size_t battery, double volts,
+                    const struct starved *starved, struct candidate *candidate, int *error) {
+    const struct survey *survey = evidence->survey;
+    say_observed(survey, volts, starved, candidate, error);
     candidate->text = result_sentence(error, TEXT_VOLTAGE_LOW_SHORT, volts);
     double rest = survey_level(survey, battery, PHASE_KEY_ON, 0.5, false);
     if (isnan(rest))
         rest = survey_level(survey, battery, PHASE_KEY_OFF, 0.5, false);
     if (!isnan(rest))
         result_say(error, &candidate->because, TEXT_VOLTAGE_REST, rest);
+    if (starved->channel != CHANNEL_NONE)
+        result_say(error, &candidate->because, TEXT_VOLTAGE_FEED,
+                   words_channel(survey, starved->channel), starved->battery_volts,
+                   starved->lowest);
     result_say(error, &candidate->alternatives, TEXT_VOLTAGE_CELL);
     result_say(error, &candidate->alternatives, TEXT_VOLTAGE_DRAW);
     result_say(error, &candidate->alternatives, TEXT_VOLTAGE_JOINT);
     result_say(error, &candidate->next, TEXT_VOLTAGE_NEXT);
 }
 
-/* A moment in which the battery was too low for a feed, while it held else. */
-static void place_starved(const struct collapse *starved, struct candidate *candidate) {
+/* Low as long as the starter turns; or, where it held else, in the moment a feed fell. */
+static void place(const struct survey *survey, double volts, const struct starved *starved,
+                  struct candidate *candidate) {
+    candidate->standing = true;
+    candidate->from_s = survey->window->engaged_s - DATED_S;
+    candidate->from_until_s = survey->window->engaged_s + DATED_S;
+    candidate->to_s = survey->window->released_s;
+    candidate->extreme = volts;
+    if (starved->dip == NULL || volts < supply_cranking_floor(survey->vehicle, survey->limits))
+        return;
     candidate->standing = false;
     candidate->from_s = starved->dip->from_s;
     candidate->from_until_s = starved->dip->from_until_s;
@@ -133,46 +186,38 @@ static void place_starved(const struct collapse *starved, struct candidate *cand
 }
 
 static void add_low(const struct evidence *evidence, size_t battery, double volts,
-                    const struct collapse *starved, bool slow, struct candidates *candidates) {
-    const struct survey *survey = evidence->survey;
+                    const struct starved *starved, bool slow, struct candidates *candidates) {
+    bool starves = starved->channel != CHANNEL_NONE;
     struct candidate *candidate =
         candidates_add(candidates, FAULT_CRANK_VOLTAGE_LOW, battery, CHANNEL_NONE);
     if (candidate == NULL)
         return;
     int *error = &candidates->error;
-    double floor_v = supply_cranking_floor(survey->vehicle, survey->limits);
-    candidate->standing = true;
-    candidate->from_s = survey->window->engaged_s - DATED_S;
-    candidate->from_until_s = survey->window->engaged_s + DATED_S;
-    candidate->to_s = survey->window->released_s;
-    candidate->extreme = volts;
-    candidate->certainty = slow || starved != NULL ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
-    double lowest = starved == NULL ? volts : fmin(volts, starved->battery_volts);
-    say_low(evidence, battery, lowest, floor_v, candidate, error);
-    if (starved != NULL)
-        result_say(error, &candidate->because, TEXT_VOLTAGE_FEED,
-                   words_channel(survey, starved->dip->channel), starved->battery_volts,
-                   starved->lowest);
-    if (starved != NULL && !(volts < floor_v))
-        place_starved(starved, candidate);
+    double lowest = starves ? fmin(volts, starved->battery_volts) : volts;
+    candidate->certainty = slow || starves ? CERTAINTY_SHOWN : CERTAINTY_CANNOT_TELL;
+    place(evidence->survey, volts, starved, candidate);
+    say_low(evidence, battery, lowest, starved, candidate, error);
     if (slow)
         result_say(error, &candidate->because, TEXT_VOLTAGE_SLOW, evidence->rpm);
-    if (!slow && starved == NULL)
+    if (!slow && !starves)
         result_say(error, &candidate->because, TEXT_VOLTAGE_NO_SPEED);
 }
 
-/* It explains a failed start only where speed or a feed suffered. */
+/*
+ * It explains a failed start only where speed or a feed suffered. `volts` is the median of all
+ * cranking but its first surge.
+ */
 static void judge_battery(const struct evidence *evidence, size_t battery,
                           struct candidates *candidates, struct analysis_texts *notes) {
     const struct survey *survey = evidence->survey;
-    struct collapse found;
-    const struct collapse *starved = find_starved(survey, &found) ? &found : NULL;
     double volts = survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
+    struct starved starved = find_starved(survey, volts);
+    bool starves = starved.channel != CHANNEL_NONE;
     bool low = volts < supply_cranking_floor(survey->vehicle, survey->limits);
     bool slow = evidence->has_speed && evidence->rpm < SLOWER_THAN * survey->limits->slow_crank;
     bool failed = evidence->outcome != OUTCOME_STARTED;
-    if (starved != NULL || (low && failed && (slow || !evidence->has_speed)))
-        add_low(evidence, battery, volts, starved, low && slow, candidates);
+    if (starves || (low && failed && (slow || !evidence->has_speed)))
+        add_low(evidence, battery, volts, &starved, low && slow, candidates);
     else if (low)
         result_say(&candidates->error, notes, TEXT_BATTERY_LOW_NOTE, volts);
 }

@@ -77,6 +77,8 @@
     "test the battery and the cables first. " TEXT_BATTERY_CAUTION " " TEXT_CRANKING_CAUTION
 
 #define TEXT_FEED_OFF        "%s stood at %.2f V %s, steadily; it should be %.2f V within %.2f V."
+#define TEXT_FEED_DEAD       "%s never came up: it stood at %.2f V %s; it should be %.2f V."
+#define TEXT_FEED_DEAD_WORKS "Nothing that is watched works on it."
 #define TEXT_FEED_OFF_SHORT  "%s was steadily at %.2f V."
 #define TEXT_FEED_OFF_STEADY "It read the same with the key on and while the starter turned."
 #define TEXT_FEED_OFF_NOMINAL                                                                      \
@@ -144,6 +146,8 @@
 
 #define TEXT_VOLTAGE_LOW                                                                           \
     "The battery held only %.1f V while the starter turned; at least %.1f V is needed%s."
+#define TEXT_VOLTAGE_STARVES                                                                       \
+    "The battery fell to %.1f V while the starter turned: too little for %s, which needs %.1f V."
 #define TEXT_VOLTAGE_LOW_COLD  " at %.0f degrees"
 #define TEXT_VOLTAGE_LOW_SHORT "The battery held only %.1f V."
 #define TEXT_VOLTAGE_SLOW      "The engine turned at %.0f rpm only."
@@ -271,6 +275,8 @@
     "%s reads what %s should, and the other way round: the two leads look swapped."
 #define TEXT_LEAD_COPIES "%s copies %s, the input scanned before it: its own lead is open."
 #define TEXT_LEAD_FLAT   "%s read %.2f V through everything, as a lead does that is on nothing."
+#define TEXT_LEAD_CLAMP                                                                            \
+    "%s reads the starter's current backwards (%.0f A): the clamp is the wrong way round."
 #define TEXT_LEAD_SCALE                                                                            \
     "%s reads %.2f V: ten times too %s for a %.0f V vehicle; its divider looks wrong."
 #define TEXT_LEAD_SYSTEM "%s rests at %.1f V, but the hookup says %.0f V: which vehicle is this?"

@@ -15,6 +15,8 @@ class FeedCollapse(Worker):
         """Most fail; some start all the same after a moment, some die of it while they run."""
         case.options.update(kind="hall", outcome=str(case.rng.choice(
             ["did-not-start", "started", "started-then-stopped"], p=[0.8, 0.1, 0.1])))
+        if case.options["outcome"] == "started-then-stopped":
+            case.options["need"] |= {"ignition"}  # or a key turned off would look the same
 
     def wires(self, case):
         rng, time, sensor = case.rng, case.machine.time, case.sensors[0]
