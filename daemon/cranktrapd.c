@@ -214,6 +214,11 @@ static void on_snapshot(void *context, unsigned number, const char *path) {
         say("snapshot %u: no memory to have it analysed; run `cranktrap report %s`", number, path);
 }
 
+static void on_snapshot_removed(void *context, const char *text) {
+    (void)context;
+    say("%s", text);
+}
+
 static void on_snapshot_problem(void *context, const char *text) {
     (void)context;
     say("%s", text);
@@ -516,7 +521,8 @@ static int start_snapshots(struct daemon *daemon) {
         .keep_free_bytes = storage->keep_free_bytes,
         .merge_s = 300,
     };
-    const struct snapshot_tap tap = {daemon, on_snapshot, on_snapshot_problem, flush_all};
+    const struct snapshot_tap tap = {daemon, on_snapshot, on_snapshot_removed, on_snapshot_problem,
+                                     flush_all};
     result = snapshots_start(daemon->snapshot_folder, daemon->disk, daemon->timebase, &settings,
                              &tap, &daemon->snapshots);
     if (result < 0)

@@ -37,7 +37,18 @@ const struct command commands[] = {
      "  --from TIME --to TIME the stretch between, up to an hour\n"
      "A TIME is 2026-01-15T04:12:07, 04:12 (today) or -90s; a SPAN is 20s, 300ms, 1.5min.\n",
      command_keep},
-    {"list", "", "attempts and snapshots: time, outcome, verdict", NULL, command_list},
+    {"list", "[--reviewed N] [--hold N] [--good N] [--clear N] [--note N TEXT] [--delete N]",
+     "attempts and snapshots: time, outcome, verdict",
+     "N is a snapshot's number, as the list shows it. What is said of it is kept beside it.\n"
+     "  --reviewed N     somebody has looked at it: it may go when the quota is used up\n"
+     "  --hold N         it must stay\n"
+     "  --good N         a good start, to compare others with: must stay too\n"
+     "  --clear N        not reviewed, held or good any more\n"
+     "  --note N TEXT    a note; \"\" takes it away\n"
+     "  --delete N       refused while it is held or good, or has a fault (or a failed attempt, "
+     "or\n"
+     "                   no report yet) and nobody has reviewed it\n",
+     command_list},
     {"report", "[NUMBER | FILE] [--fail-on-fault] [--ascii]",
      "what happened, and what to test next",
      "Without argument: the latest attempt that failed, else the latest.\n"

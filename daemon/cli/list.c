@@ -1,10 +1,14 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * list.c - `cranktrap list`: attempts and snapshots of a state folder, a line each.
+ * list.c - `cranktrap list`: attempts and snapshots of a state folder, a line each, and what was
+ * said of them.
  */
 #include "command.h"
+#include "list_change.h"
 #include "night.h"
 #include "print.h"
+#include "remark.h"
+#include "standing.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -53,7 +57,41 @@ static void verdict_text(const struct night_row *row, char *out, size_t size) {
              subject ? subject : "", certainty ? certainty : "-");
 }
 
-static void print_row(const struct night_row *row) {
+/* What was said of the row's snapshot; nothing where it cannot be read. */
+static struct remark remark_of(const struct command_line *line, const struct night_row *row,
+                               enum standing *standing) {
+    struct remark remark = {0};
+    char *folder = NULL;
+    if (asprintf(&folder, "%s/snapshots", line->state) < 0)
+        return remark;
+    int result = remark_read(folder, row->snapshot, &remark);
+    if (result < 0)
+        command_say(line, "%s/%04u.note cannot be read (%s); its snapshot counts as held", folder,
+                    row->snapshot, strerror(-result));
+    *standing = standing_of(folder, row->snapshot);
+    free(folder);
+    return remark;
+}
+
+/* "reviewed, good: after the new splice" on a line of its own, where anything was said. */
+static void print_remark(const struct remark *remark) {
+    const char *const said[] = {remark->reviewed ? "reviewed" : NULL, remark->hold ? "held" : NULL,
+                                remark->good ? "good" : NULL};
+    const char *const none = "      ";
+    const char *between = none;
+    for (size_t i = 0; i < sizeof said / sizeof said[0]; i++) {
+        if (!said[i])
+            continue;
+        printf("%s%s", between, said[i]);
+        between = ", ";
+    }
+    if (remark->text[0])
+        printf("%s%s", between == none ? none : ": ", remark->text);
+    if (remark->text[0] || between != none)
+        putchar('\n');
+}
+
+static void print_row(const struct night_row *row, bool needs_a_look) {
     char wall[40], verdict[128], rpm[16] = "-";
     wall_of(row->report, moment_of(row), wall, sizeof wall);
     verdict_text(row, verdict, sizeof verdict);
@@ -61,11 +99,13 @@ static void print_row(const struct night_row *row) {
     if (json_is_number(speed))
         snprintf(rpm, sizeof rpm, "%.0f", json_number_value(speed));
     const char *outcome = row->attempt ? text(row->attempt, "outcome") : "(no attempt)";
-    printf("%s%4u %-14s %-20s %4s %s\n", row->failed ? "*" : " ", row->snapshot,
+    printf("%s%4u %-14s %-20s %4s %s\n", needs_a_look ? "*" : " ", row->snapshot,
            strlen(wall) > 5 ? wall + 5 : wall /* the year is in --json */, outcome, rpm, verdict);
 }
 
-static json_t *row_json(const struct night_row *row) {
+static json_t *row_json(const struct command_line *line, const struct night_row *row) {
+    enum standing standing = STANDING_UNREVIEWED;
+    struct remark remark = remark_of(line, row, &standing);
     json_t *json = json_object();
     json_object_set_new(json, "number", json_integer(row->snapshot));
     json_object_set_new(json, "file", json_string(row->path));
@@ -78,26 +118,43 @@ static json_t *row_json(const struct night_row *row) {
     json_object_set_new(json, "outcome", outcome ? json_string(outcome) : json_null());
     json_t *verdict = row->report ? json_deep_copy(verdict_of(row)) : json_null();
     json_object_set_new(json, "verdict", verdict);
+    json_object_set_new(json, "reviewed", json_boolean(remark.reviewed));
+    json_object_set_new(json, "hold", json_boolean(remark.hold));
+    json_object_set_new(json, "good", json_boolean(remark.good));
+    json_object_set_new(json, "note", remark.text[0] ? json_string(remark.text) : json_null());
+    json_object_set_new(json, "standing", json_string(standing_name(standing)));
     return json;
 }
 
-static void print_night(const struct night *night) {
+/* The last row of its snapshot: a remark is of the snapshot, not of each attempt in it. */
+static bool is_last_of_snapshot(const struct night *night, size_t row) {
+    return row + 1 == night->row_count ||
+           night->rows[row + 1].snapshot != night->rows[row].snapshot;
+}
+
+static void print_night(const struct command_line *line, const struct night *night) {
     printf(" %4s %-14s %-20s %4s %s\n", "No.", "time", "outcome", "rpm", "verdict");
-    size_t failed = 0;
+    size_t looks = 0;
     for (size_t i = 0; i < night->row_count; i++) {
-        print_row(&night->rows[i]);
-        failed += night->rows[i].failed;
+        enum standing standing = STANDING_UNREVIEWED;
+        struct remark remark = remark_of(line, &night->rows[i], &standing);
+        bool needs_a_look = night->rows[i].failed && !remark.reviewed;
+        print_row(&night->rows[i], needs_a_look);
+        if (is_last_of_snapshot(night, i))
+            print_remark(&remark);
+        looks += needs_a_look;
     }
     printf("%zu attempt%s in %zu snapshot%s; %zu need%s a look%s\n", night->attempt_count,
            night->attempt_count == 1 ? "" : "s", night->entry_count,
-           night->entry_count == 1 ? "" : "s", failed, failed == 1 ? "s" : "",
-           failed ? " (*): `cranktrap report NUMBER`" : "");
+           night->entry_count == 1 ? "" : "s", looks, looks == 1 ? "s" : "",
+           looks ? " (*): `cranktrap report NUMBER`, then `list --reviewed NUMBER`" : "");
 }
 
 int command_list(const struct command_line *given) {
     struct command_line line = *given;
-    int wrong = command_words(&line, 0, 0);
-    if (wrong)
+    unsigned changes = 0;
+    int wrong = list_change(&line, &changes);
+    if (wrong || (changes && !line.json))
         return wrong;
     struct night night = {0};
     int result = night_load(&line, &night);
@@ -105,13 +162,13 @@ int command_list(const struct command_line *given) {
     if (result == 0 && line.json) {
         json_t *rows = json_array();
         for (size_t i = 0; i < night.row_count; i++)
-            json_array_append_new(rows, row_json(&night.rows[i]));
+            json_array_append_new(rows, row_json(&line, &night.rows[i]));
         status =
             print_json(json_pack("{s:s, s:o}", "schema", "cranktrap.list/1", "attempts", rows));
     } else if (result == 0 && night.row_count == 0) {
         puts("Nothing was caught yet: no attempt, no trigger.");
     } else if (result == 0) {
-        print_night(&night);
+        print_night(&line, &night);
     }
     night_done(&night);
     return status;

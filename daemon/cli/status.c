@@ -90,6 +90,9 @@ static void print_room(const json_t *status) {
            print_bytes(number(snapshots, "bound"), b, sizeof b));
     if (number(snapshots, "failed") > 0)
         printf("           %.0f could not be written\n", number(snapshots, "failed"));
+    if (number(snapshots, "removed") > 0)
+        printf("           %.0f deleted to make room: reviewed and clean, clean, or reviewed\n",
+               number(snapshots, "removed"));
     if (!json_is_true(json_object_get(snapshots, "room")))
         printf("           NO ROOM for another: %s\n",
                text(snapshots, "problem") ? text(snapshots, "problem") : "make some");

@@ -4,9 +4,13 @@
  */
 #include "answers.h"
 
+#include "remark.h"
+#include "standing.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
@@ -134,6 +138,7 @@ static json_t *snapshots_json(const struct snapshot_state *state,
     json_t *json = json_object();
     json_object_set_new(json, "saved", json_integer(state->saved));
     json_object_set_new(json, "failed", json_integer(state->failed));
+    json_object_set_new(json, "removed", json_integer(state->removed));
     json_object_set_new(json, "saving", json_boolean(state->saving));
     json_object_set_new(json, "room", json_boolean(state->room));
     json_object_set_new(json, "bytes", whole(state->bytes));
@@ -229,6 +234,22 @@ json_t *answer_now(const struct serve_parts *parts, unsigned long sequence) {
     json_object_set_new(json, "phase", json_string(phase_name(watch_phase(parts->watch))));
     json_object_set_new(json, "wall", wall_text(timebase_wall_ns(parts->timebase)));
     json_object_set_new(json, "channels", channels);
+    return json;
+}
+
+json_t *answer_snapshot(const char *folder, unsigned number, bool finished, const char *error) {
+    struct remark remark = {0};
+    char *path = NULL;
+    if (asprintf(&path, "%s/%04u.crank", folder, number) < 0)
+        return NULL;
+    (void)remark_read(folder, number, &remark); /* what cannot be read counts as held */
+    json_t *json =
+        json_pack("{s:s, s:i, s:b, s:s?, s:s, s:b, s:b, s:b, s:s?, s:s}", "schema",
+                  "cranktrap.snapshot/1", "number", (int)number, "finished", finished, "error",
+                  error, "path", path, "reviewed", remark.reviewed, "hold", remark.hold, "good",
+                  remark.good, "note", remark.text[0] ? remark.text : NULL, "standing",
+                  standing_name(standing_of(folder, number)));
+    free(path);
     return json;
 }
 

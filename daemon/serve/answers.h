@@ -17,6 +17,12 @@ json_t *answer_status(const struct serve_parts *parts);
 /* "cranktrap.now/1": every channel's reading over the last half second. `sequence` counts them. */
 json_t *answer_now(const struct serve_parts *parts, unsigned long sequence);
 
+/*
+ * "cranktrap.snapshot/1": a snapshot of the folder, and what was said of it. `error` may be NULL;
+ * not finished and without an error: it is still being written.
+ */
+json_t *answer_snapshot(const char *folder, unsigned number, bool finished, const char *error);
+
 /* "cranktrap.error/1". `remedy` may be NULL. */
 json_t *answer_error(const char *text, const char *remedy);
 

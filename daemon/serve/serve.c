@@ -9,6 +9,8 @@
 
 #include "answers.h"
 #include "night_note.h"
+#include "remark.h"
+#include "standing.h"
 
 #include <errno.h>
 #include <math.h>
@@ -254,33 +256,114 @@ static enum MHD_Result post_keep(struct serve *serve, struct request *request, c
     return result;
 }
 
-/* /v0/snapshots/N[?wait=SECONDS]: is it finished? */
-static enum MHD_Result get_snapshot(struct serve *serve, struct request *request,
-                                    const char *rest) {
+/* The number at the end of /v0/snapshots/N; 0: there is none. */
+static unsigned snapshot_number(const char *rest) {
     char *end;
     errno = 0;
     unsigned long number = strtoul(rest, &end, 10);
-    if (errno || end == rest || *end || number == 0 || number > 999999)
-        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
-    int result = snapshots_wait(serve->parts.snapshots, (unsigned)number, 0);
+    bool wrong = errno || end == rest || *end || number > 999999;
+    return wrong ? 0 : (unsigned)number;
+}
+
+static enum MHD_Result send_no_snapshot(struct request *request) {
+    return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
+}
+
+static char *snapshot_folder(const struct serve *serve) {
+    char *folder = NULL;
+    return asprintf(&folder, "%s/snapshots", serve->parts.state_folder) < 0 ? NULL : folder;
+}
+
+/* What snapshot `number` is, `result` being what snapshots_wait() says of it. */
+static enum MHD_Result send_snapshot(struct serve *serve, struct request *request, unsigned number,
+                                     int result) {
+    bool failed = result < 0 && result != -ETIMEDOUT;
+    char *folder = snapshot_folder(serve);
+    json_t *json =
+        folder ? answer_snapshot(folder, number, result == 0, failed ? strerror(-result) : NULL)
+               : NULL;
+    free(folder);
+    return send_json(request->connection, MHD_HTTP_OK, json);
+}
+
+/* /v0/snapshots/N[?wait=SECONDS]: is it finished? */
+static enum MHD_Result get_snapshot(struct serve *serve, struct request *request,
+                                    const char *rest) {
+    unsigned number = snapshot_number(rest);
+    int result = number ? snapshots_wait(serve->parts.snapshots, number, 0) : -ENOENT;
     unsigned long seconds = query_number(request->connection, "wait", 0);
     if (result == -ETIMEDOUT && !request->waited && seconds) {
-        request->snapshot = (unsigned)number;
+        request->snapshot = number;
         unsigned ticks = (unsigned)(seconds > 60 ? 60 : seconds) * (1000 / TICK_MS);
         if (wait_for_tick(serve, request, ticks))
             return MHD_YES;
     }
     if (result == -ENOENT)
-        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
-    char *path = NULL;
-    if (asprintf(&path, "%s/snapshots/%04lu.crank", serve->parts.state_folder, number) < 0)
+        return send_no_snapshot(request);
+    return send_snapshot(serve, request, number, result);
+}
+
+/* False: it is neither true, false nor absent. */
+static bool read_flag(const json_t *body, const char *name, int *flag) {
+    const json_t *value = json_object_get(body, name);
+    *flag = json_is_boolean(value) ? json_is_true(value) : -1;
+    return !value || json_is_null(value) || json_is_boolean(value);
+}
+
+static int change_snapshot(const struct serve *serve, unsigned number, const json_t *body) {
+    struct remark_change change;
+    const json_t *note = json_object_get(body, "note");
+    if (!body || !read_flag(body, "reviewed", &change.reviewed) ||
+        !read_flag(body, "hold", &change.hold) || !read_flag(body, "good", &change.good) ||
+        (note && !json_is_string(note) && !json_is_null(note)))
+        return -EINVAL;
+    change.text = json_string_value(note);
+    char *folder = snapshot_folder(serve);
+    int result = folder ? remark_change(folder, number, &change) : -ENOMEM;
+    free(folder);
+    return result;
+}
+
+/* What a person says of a snapshot. */
+static enum MHD_Result post_snapshot(struct serve *serve, struct request *request,
+                                     const char *rest) {
+    unsigned number = snapshot_number(rest);
+    json_t *body = read_body(request);
+    int result = number ? change_snapshot(serve, number, body) : -ENOENT;
+    json_decref(body);
+    if (result == 0)
+        return send_snapshot(serve, request, number, 0);
+    if (result == -ENOENT)
+        return send_no_snapshot(request);
+    if (result == -EINVAL || result == -E2BIG)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "allowed: {\"reviewed\", \"hold\", \"good\": true or false, \"note\": a "
+                          "text of at most 999 bytes}",
+                          NULL);
+    return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR, strerror(-result),
+                      "make room in the state folder, and look at its rights");
+}
+
+static enum MHD_Result delete_snapshot(struct serve *serve, struct request *request,
+                                       const char *rest) {
+    unsigned number = snapshot_number(rest);
+    char *folder = snapshot_folder(serve);
+    if (!folder)
         return MHD_NO;
-    json_t *json =
-        json_pack("{s:s, s:i, s:b, s:s?, s:s}", "schema", "cranktrap.snapshot/1", "number",
-                  (int)number, "finished", result == 0, "error",
-                  result == 0 || result == -ETIMEDOUT ? NULL : strerror(-result), "path", path);
-    free(path);
-    return send_json(request->connection, MHD_HTTP_OK, json);
+    int result = number ? standing_remove(folder, number) : -ENOENT;
+    char text[80];
+    snprintf(text, sizeof text, "snapshot %u may not go: it is %s", number,
+             standing_name(standing_of(folder, number)));
+    free(folder);
+    if (result == -ENOENT)
+        return send_no_snapshot(request);
+    if (result == -EPERM)
+        return send_error(request->connection, MHD_HTTP_CONFLICT, text,
+                          "look at it, then mark it as reviewed, and not as held or good");
+    if (result < 0)
+        return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR, strerror(-result),
+                          NULL);
+    return send_json(request->connection, MHD_HTTP_OK, json_object());
 }
 
 /* libmicrohttpd's one thread answers all requests: notes are written one at a time. */
@@ -304,9 +387,14 @@ static const struct route {
     bool prefix; /* the path goes on with an argument */
     enum MHD_Result (*answer)(struct serve *serve, struct request *request, const char *rest);
 } routes[] = {
-    {"GET", "/v0/status", false, get_status},      {"GET", "/v0/now", false, get_now},
-    {"POST", "/v0/latch", false, post_latch},      {"POST", "/v0/keep", false, post_keep},
-    {"GET", "/v0/snapshots/", true, get_snapshot}, {"POST", "/v0/night", false, post_night},
+    {"GET", "/v0/status", false, get_status},
+    {"GET", "/v0/now", false, get_now},
+    {"POST", "/v0/latch", false, post_latch},
+    {"POST", "/v0/keep", false, post_keep},
+    {"GET", "/v0/snapshots/", true, get_snapshot},
+    {"POST", "/v0/snapshots/", true, post_snapshot},
+    {"DELETE", "/v0/snapshots/", true, delete_snapshot},
+    {"POST", "/v0/night", false, post_night},
 };
 
 static enum MHD_Result answer(struct serve *serve, struct request *request, const char *method,

@@ -9,6 +9,7 @@
 #include "snapshot_note.h"
 #include "snapshot_part.h"
 #include "snapshot_source.h"
+#include "standing.h"
 
 #include <errno.h>
 #include <pthread.h>
@@ -102,11 +103,43 @@ static unsigned mebibytes(uint64_t bytes) {
     return (unsigned)((bytes + (1u << 19)) >> 20);
 }
 
+static void note_removed(struct snapshots *snapshots, unsigned number, enum standing standing) {
+    char text[128];
+    snprintf(text, sizeof text, "Snapshot %u (%s) was deleted: the quota of snapshots is used up.",
+             number, standing_name(standing));
+    pthread_mutex_lock(&snapshots->lock);
+    snapshots->state.removed++;
+    pthread_mutex_unlock(&snapshots->lock);
+    if (snapshots->tap.removed)
+        snapshots->tap.removed(snapshots->tap.context, text);
+}
+
+/* Deletes those that may go until the quota leaves room, or none may go. The bytes of the rest. */
+static int make_room(struct snapshots *snapshots, uint64_t *bytes) {
+    unsigned highest = 0;
+    for (;;) {
+        unsigned number = 0;
+        enum standing standing = STANDING_GOOD;
+        int result = snapshot_folder_survey(snapshots->folder, bytes, &highest);
+        if (result < 0 || *bytes < snapshots->settings.quota_bytes)
+            return result;
+        result = standing_next(snapshots->folder, &number, &standing);
+        if (result < 0)
+            return result == -ENOENT ? 0 : result;
+        result = standing_remove(snapshots->folder, number);
+        if (result < 0) {
+            say_problem(snapshots, "Snapshot %u could not be deleted to make room: %s.", number,
+                        strerror(-result));
+            return result;
+        }
+        note_removed(snapshots, number, standing);
+    }
+}
+
 /* 0, or -ENOSPC with the reason said. */
 static int find_room(struct snapshots *snapshots) {
     uint64_t bytes = 0;
-    unsigned highest = 0;
-    int result = snapshot_folder_survey(snapshots->folder, &bytes, &highest);
+    int result = make_room(snapshots, &bytes);
     if (result < 0)
         return result;
     uint64_t left = snapshot_folder_free(snapshots->folder);
@@ -118,8 +151,9 @@ static int find_room(struct snapshots *snapshots) {
     pthread_mutex_unlock(&snapshots->lock);
     if (over_quota)
         say_problem(snapshots,
-                    "No room for snapshots: they take %u MiB, their quota is %u MiB. Delete some, "
-                    "or raise `snapshots` in [storage]. Marks go on being kept in the ring.",
+                    "No room for snapshots: they take %u MiB, their quota is %u MiB, and none may "
+                    "go: each is good, held, or neither clean nor reviewed. `cranktrap list "
+                    "--reviewed N` lets N go; or raise `snapshots` in [storage].",
                     mebibytes(bytes), mebibytes(snapshots->settings.quota_bytes));
     else if (disk_full)
         say_problem(snapshots,

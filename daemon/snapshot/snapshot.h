@@ -7,9 +7,9 @@
  * A .part that a restart finds is finished from the ring as far as it goes, as "cut short".
  * What a snapshot is stands in a mark of its own in it (docs/triggers.md).
  *
- * Room: none is begun when the quota is used up, or when less than half of what the ring keeps
- * free is free (the ring then makes room by itself). Nothing is deleted. The marks are in the ring
- * all the same.
+ * Room: when the quota is used up, those go that may go (standing.h). None is begun when that is
+ * not enough, or when less than half of what the ring keeps free is free (the ring then makes room
+ * by itself). The marks are in the ring all the same.
  */
 #ifndef CRANKTRAP_SNAPSHOT_H
 #define CRANKTRAP_SNAPSHOT_H
@@ -37,6 +37,8 @@ struct snapshot_tap {
     void *context;
     /* A snapshot is finished (renamed). On the snapshot thread; may block. */
     void (*finished)(void *context, unsigned number, const char *path);
+    /* One was deleted because the quota was used up, said whole; on the snapshot thread. */
+    void (*removed)(void *context, const char *text);
     /* What went wrong, said whole; on the snapshot thread. */
     void (*problem)(void *context, const char *text);
     /* Makes all scans up to now durable in the ring (intake_flush, writer_flush). NULL: nothing
@@ -45,8 +47,9 @@ struct snapshot_tap {
 };
 
 struct snapshot_state {
-    unsigned saved;  /* since the start */
-    unsigned failed; /* could not be written; their marks are in the ring */
+    unsigned saved;   /* since the start */
+    unsigned failed;  /* could not be written; their marks are in the ring */
+    unsigned removed; /* deleted since the start, because the quota was used up */
     bool saving;
     bool room;      /* false: quota or disk full, no snapshot is being written */
     uint64_t bytes; /* of all snapshots */

@@ -124,6 +124,9 @@ class Calls(Case):
                 (["now", "--fast"], "--fast"),
                 (["keep", "a", "b"], "b"), (["keep", "--before", "soon"], "soon"),
                 (["keep", "--after", "-3s"], "-3s"), (["list", "--colour"], "--colour"),
+                (["list", "--hold"], "--hold"), (["list", "--good", "-1"], "-1"),
+                (["list", "--delete", "all"], "all"), (["list", "--note", "1"], "missing"),
+                (["list", "--reviewed", "1", "2"], "2"),
                 (["report", "1", "2"], "2"), (["report", "--pdf"], "--pdf"),
                 (["import"], "missing"), (["import", "x.csv"], "--hookup"),
                 (["import", "x.csv", "--hookup", "x.hookup"], "--out"), (["verify"], "missing"),
@@ -275,6 +278,37 @@ class Reports(Case):
         text = harness.run("list", "--state", state).stdout
         self.assertIn("feed-collapse of crank", text)
         self.assertIn("1 attempt in 1 snapshot; 1 needs a look", text)
+
+    def row(self, state):
+        rows = self.answer("list", "--state", state)["attempts"]
+        return rows[0] if rows else None
+
+    def test_what_is_said_of_a_snapshot(self):
+        state = self.state()
+        said = ("reviewed", "hold", "good", "note", "standing")
+        self.assertEqual([self.row(state)[key] for key in said],
+                         [False, False, False, None, "not reviewed"])
+        self.could_not("list", "--delete", "1", "--state", state,
+                       says=("snapshot 1 may not go", "not reviewed", "--reviewed 1"))
+        before = (state / "snapshots" / "0001.crank").read_bytes()
+        text = harness.run("list", "--reviewed", "1", "--good", "1", "--note", "1", "new splice",
+                           "--state", state).stdout
+        for line in ("Snapshot 1: reviewed.", "Snapshot 1: good", "Snapshot 1: noted."):
+            self.assertIn(line, text)
+        self.assertEqual([self.row(state)[key] for key in said],
+                         [True, False, True, "new splice", "good"])
+        self.assertEqual((state / "snapshots" / "0001.crank").read_bytes(), before)
+        text = harness.run("list", "--state", state).stdout
+        self.assertIn("reviewed, good: new splice", text)
+        self.assertIn("0 need a look", text)
+        self.could_not("list", "--delete", "1", "--state", state, says=("good", "--clear 1"))
+        harness.run("list", "--clear", "1", "--note", "1", "", "--state", state)
+        self.assertEqual([self.row(state)[key] for key in said],
+                         [False, False, False, None, "not reviewed"])
+        self.could_not("list", "--hold", "7", "--state", state, says=("no snapshot 7",))
+        harness.run("list", "--reviewed", "1", "--delete", "1", "--state", state)
+        self.assertIsNone(self.row(state))
+        self.assertEqual(list((state / "snapshots").iterdir()), [])
 
     def test_of_an_empty_state_folder(self):
         state = self.folder / "state"

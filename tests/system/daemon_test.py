@@ -108,6 +108,15 @@ class Streaming(harness.Case):
         harness.until(lambda: (daemon.state / "snapshots" / "0001.json").exists(), "the report")
         rows = daemon.json("list")["attempts"]
         self.assertEqual([row["number"] for row in rows], [kept["number"]])
+        # What is said of it, by way of the daemon.
+        number = kept["number"]
+        daemon.ask("list", "--hold", number, "--note", number, "at dawn")
+        row = daemon.json("list")["attempts"][0]
+        self.assertEqual((row["hold"], row["note"], row["standing"]), (True, "at dawn", "held"))
+        self.assertIn("may not go", daemon.ask("list", "--delete", number, status=3).stderr)
+        daemon.ask("list", "--clear", number, "--reviewed", number, "--delete", number)
+        self.assertEqual(daemon.json("list")["attempts"], [])
+        self.assertIn("no such snapshot", daemon.ask("list", "--hold", number, status=3).stderr)
         daemon.stop()
 
     def test_what_was_suppressed_is_told_and_kept_afterwards(self):

@@ -100,6 +100,7 @@ static void every_key_is_documented(void **state) {
     station_watch(station, 640, 3765); /* something is suppressed */
     check_page(answer_status(&station->parts), "cranktrap.status/1");
     check_page(answer_now(&station->parts, 1), "cranktrap.now/1");
+    check_page(answer_snapshot(station->folder, 1, true, NULL), "cranktrap.snapshot/1");
     check_page(answer_error("no", "yes"), "cranktrap.error/1");
 }
 

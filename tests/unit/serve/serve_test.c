@@ -90,7 +90,7 @@ static void wrong_methods(void **state) {
                                            {"PUT", "/v0/now"},
                                            {"GET", "/v0/latch"},
                                            {"GET", "/v0/keep"},
-                                           {"DELETE", "/v0/snapshots/1"}};
+                                           {"PUT", "/v0/snapshots/1"}};
     for (size_t i = 0; i < sizeof calls / sizeof *calls; i++)
         check(*state, calls[i][0], calls[i][1], NULL, 405, "cranktrap.error/1");
     assert_int_equal(((const struct station *)*state)->kept, 0);
@@ -271,6 +271,55 @@ static void a_snapshot_is_waited_for(void **state) {
     json_decref(answer);
 }
 
+static void put_snapshot(const struct station *station, const char *name) {
+    char path[160];
+    snprintf(path, sizeof path, "%s/snapshots/%s", station->folder, name);
+    FILE *file = fopen(path, "w");
+    assert_non_null(file);
+    fputs("{}", file); /* as a report: one that says nothing */
+    assert_int_equal(fclose(file), 0);
+}
+
+static void what_is_said_of_a_snapshot(void **state) {
+    static const char at[] = "/v0/snapshots/3";
+    struct station *station = *state;
+    json_t *answer = NULL;
+    check(station, "POST", at, "{\"good\": true}", 404, "cranktrap.error/1");
+    check(station, "DELETE", at, NULL, 404, "cranktrap.error/1");
+    put_snapshot(station, "0003.crank");
+    put_snapshot(station, "0003.json");
+    assert_int_equal(
+        station_ask(station, "POST", at, "{\"good\": true, \"note\": \"b 3\"}", &answer), 200);
+    assert_true(json_is_true(json_object_get(answer, "good")));
+    assert_true(json_is_false(json_object_get(answer, "reviewed")));
+    assert_string_equal(station_text(answer, "note"), "b 3");
+    assert_string_equal(station_text(answer, "standing"), "good");
+    json_decref(answer);
+    check(station, "DELETE", at, NULL, 409, "cranktrap.error/1");
+    check(station, "POST", at, "{\"good\": false}", 200, "cranktrap.snapshot/1");
+    check(station, "DELETE", at, NULL, 409, "cranktrap.error/1"); /* nobody has reviewed it */
+    check(station, "POST", at, "{\"reviewed\": true}", 200, "cranktrap.snapshot/1");
+    assert_int_equal(station_ask(station, "GET", at, NULL, &answer), 200);
+    assert_string_equal(station_text(answer, "note"), "b 3");
+    json_decref(answer);
+    check(station, "DELETE", at, NULL, 200, "");
+    check(station, "GET", at, NULL, 404, "cranktrap.error/1");
+}
+
+static void what_cannot_be_said_of_a_snapshot(void **state) {
+    static const char *const bodies[] = {"{", "[]", "{\"good\": 1}", "{\"hold\": \"yes\"}",
+                                         "{\"note\": true}"};
+    struct station *station = *state;
+    json_t *answer = NULL;
+    put_snapshot(station, "0003.crank");
+    for (size_t i = 0; i < sizeof bodies / sizeof *bodies; i++)
+        check(station, "POST", "/v0/snapshots/3", bodies[i], 400, "cranktrap.error/1");
+    assert_int_equal(station_ask(station, "GET", "/v0/snapshots/3", NULL, &answer), 200);
+    assert_true(json_is_null(json_object_get(answer, "note")));
+    assert_true(json_is_false(json_object_get(answer, "hold")));
+    json_decref(answer);
+}
+
 static void stops_while_somebody_waits(void **state) {
     struct station *station = *state;
     int connection = station_connect(station);
@@ -353,6 +402,8 @@ int main(void) {
         TEST(those_who_wait_hold_up_nobody),
         TEST(a_client_goes_away_while_it_waits),
         TEST(a_snapshot_is_waited_for),
+        TEST(what_is_said_of_a_snapshot),
+        TEST(what_cannot_be_said_of_a_snapshot),
         TEST(stops_while_somebody_waits),
         TEST(the_socket_is_for_its_group),
         TEST(a_living_socket_is_left_alone),

@@ -58,7 +58,7 @@ static void open_rings(struct station *station) {
     struct serve_parts *parts = &station->parts;
     const struct disk_ring_settings disk = {.bytes = 1u << 20};
     const struct snapshot_settings snapshots = {.quota_bytes = 1u << 20, .merge_s = 300};
-    const struct snapshot_tap tap = {station, NULL, NULL, NULL};
+    const struct snapshot_tap tap = {.context = station};
     struct disk_ring_found found;
     char folder[96];
     snprintf(folder, sizeof folder, "%s/ring", station->folder);

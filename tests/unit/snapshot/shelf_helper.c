@@ -50,6 +50,14 @@ static void on_finished(void *context, unsigned number, const char *path) {
     pthread_mutex_unlock(&shelf->lock);
 }
 
+static void on_removed(void *context, const char *text) {
+    struct shelf *shelf = context;
+    pthread_mutex_lock(&shelf->lock);
+    shelf->removed++;
+    snprintf(shelf->removal, sizeof shelf->removal, "%s", text);
+    pthread_mutex_unlock(&shelf->lock);
+}
+
 static void on_problem(void *context, const char *text) {
     struct shelf *shelf = context;
     pthread_mutex_lock(&shelf->lock);
@@ -66,7 +74,7 @@ static int on_flush(void *context) {
 }
 
 void shelf_start(struct shelf *shelf) {
-    const struct snapshot_tap tap = {shelf, on_finished, on_problem, on_flush};
+    const struct snapshot_tap tap = {shelf, on_finished, on_removed, on_problem, on_flush};
     int result = snapshots_start(shelf->snapshot_folder, shelf->ring, shelf->timebase,
                                  &shelf->settings, &tap, &shelf->snapshots);
     errno = -result;

@@ -41,7 +41,8 @@ struct shelf {
     size_t padding;        /* extra inputs of noise, to make blocks large */
     pthread_mutex_t lock;
     unsigned finished, flushed;
-    unsigned last_finished;
+    unsigned last_finished, removed;
+    char removal[128]; /* what was said of the last one removed */
     char problem[256];
 };
 
