@@ -31,19 +31,21 @@ struct hookup_board {
 /* How a channel's scale was given; what needs the board's own description is finished later. */
 enum hookup_scale { HOOKUP_SCALE_WHOLE, HOOKUP_SCALE_TIMES_BOARD };
 
+enum trigger_kind {
+    TRIGGER_BELOW,
+    TRIGGER_ABOVE,
+    TRIGGER_OUTSIDE,
+    TRIGGER_STEP,
+    TRIGGER_SILENT,
+    TRIGGER_CRANKING_BEGINS,
+    TRIGGER_CRANKING_ENDS
+};
+
 struct hookup_trigger {
     const char *name;
     unsigned line;
     size_t channel; /* CHANNEL_NONE for cranking */
-    enum {
-        TRIGGER_BELOW,
-        TRIGGER_ABOVE,
-        TRIGGER_OUTSIDE,
-        TRIGGER_STEP,
-        TRIGGER_SILENT,
-        TRIGGER_CRANKING_BEGINS,
-        TRIGGER_CRANKING_ENDS
-    } kind;
+    enum trigger_kind kind;
     double level;      /* below, above; of outside the lower end, of step the change (> 0): in the
                           channel's unit */
     double level_high; /* outside: the upper end */

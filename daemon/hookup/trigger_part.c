@@ -22,7 +22,7 @@ static const char *const trigger_keys[] = {"channel", "below",      "above", "ou
 /* The keys that make a trigger fire, one of them a trigger, and what else belongs to each. */
 static const struct condition {
     const char *key;
-    int kind;
+    enum trigger_kind kind;
     const char *needless[6]; /* ended by NULL */
 } conditions[] = {
     {"below", TRIGGER_BELOW, {NULL}},

@@ -179,11 +179,12 @@ static void mark_cranking(struct watch *watch, const char *trigger, bool begins,
 }
 
 /* The file's own sections on a cranking that begins or ends. */
-static void run_cranking_sections(struct watch *watch, int kind, double at_s, const char *text) {
+static void run_cranking_sections(struct watch *watch, enum trigger_kind kind, double at_s,
+                                  const char *text) {
     const struct hookup *hookup = watch->scene.hookup;
     for (size_t i = 0; i < hookup->trigger_count; i++) {
         const struct hookup_trigger *section = &hookup->triggers[i];
-        if ((int)section->kind == kind)
+        if (section->kind == kind)
             mark_cranking(watch, section->name, kind == TRIGGER_CRANKING_BEGINS, at_s,
                           section->before_s, section->after_s, text);
     }

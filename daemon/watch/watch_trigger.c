@@ -30,7 +30,7 @@ struct watch_trigger {
     size_t budget;
     unsigned when; /* phases, as bits; 0: any */
     double before_s, after_s;
-    int kind;     /* of a hookup_trigger */
+    enum trigger_kind kind;
     double level; /* as in a hookup_trigger */
     double level_high, within_s;
     bool above; /* the condition, or the side it is on: above, else below */

@@ -15,7 +15,7 @@ struct bench {
 };
 
 /* A lead without a role's own trigger, and one section on it. */
-static void open_bench(struct bench *bench, int kind, double level) {
+static void open_bench(struct bench *bench, enum trigger_kind kind, double level) {
     yard_open(&bench->yard);
     bench->lead = yard_lead(&bench->yard, "probe", ROLE_OTHER, 5.0);
     bench->trigger = yard_trigger(&bench->yard, "own", bench->lead);
