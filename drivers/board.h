@@ -23,6 +23,7 @@
 #define BOARD_BYTES_MAX  256 /* of one request to a board */
 
 struct board_driver;
+struct board_file; /* board_file.h */
 
 enum board_shape { BOARD_STREAM, BOARD_POLL };
 enum board_bus { BOARD_SIMULATED, BOARD_SERIAL, BOARD_USB, BOARD_KERNEL };
@@ -89,9 +90,11 @@ struct board_description {
     double volts_per_count[BOARD_INPUTS_MAX]; /* at the board's input; NAN: the hookup must say */
     double zero_counts[BOARD_INPUTS_MAX];     /* counts at 0 V; 0 unless the input is offset */
     double rate_hz;                           /* scans a second as claimed; 0: not known */
-    double skew_s;      /* from one input to the next within a scan; NAN: unknown, within a scan */
-    double dead_time_s; /* between bursts, by design; 0: a steady stream */
-    char identity[64];  /* name and serial number as the board tells them; "" where it does not */
+    double skew_s; /* from one input to the next within a scan; NAN: unknown, within a scan */
+    double input_skew_s[BOARD_INPUTS_MAX]; /* later than that rule says; 0 */
+    double delay_s[BOARD_INPUTS_MAX];      /* the input's lag: the value is that much old; 0 */
+    double dead_time_s;                    /* between bursts, by design; 0: a steady stream */
+    char identity[64]; /* name and serial number as the board tells them; "" where it does not */
 };
 
 /* An option a driver reads: a key of the board's section in the hookup file. */
@@ -119,6 +122,7 @@ struct board_setting {
 struct board_settings {
     size_t count;
     const struct board_setting *setting;
+    const struct board_file *file; /* the hookup named one; NULL: it named the driver itself */
 };
 /* The setting's text, or the option's default, or NULL. */
 const char *board_setting_text(const struct board_driver *driver,
@@ -181,6 +185,13 @@ struct board_driver {
      * allocates, never blocks.
      */
     enum board_result (*consume)(struct board *board, const uint8_t *bytes, size_t count);
+
+    /*
+     * Stream only. Bytes are missing between those consumed last and the next. The driver forgets
+     * its partial packet, keeps its counter, and tells the loss when it next can, unknown where
+     * nothing on the wire counts. NULL: it cannot, and the core begins anew with start().
+     */
+    void (*hole)(struct board *board);
 
     /*
      * Poll only. Gets what there is, waits at most `deadline_ms` for it, calls the sinks. Returns

@@ -13,7 +13,9 @@
 #define DRIVERS_LIST(DRIVER)                                                                       \
     DRIVER(sim)                                                                                    \
     DRIVER(text_serial)                                                                            \
-    DRIVER(packet_serial)
+    DRIVER(packet_serial)                                                                          \
+    DRIVER(layout_serial)                                                                          \
+    DRIVER(usb_bulk)
 
 /* Every driver, `*count` of them; static. */
 const struct board_driver *const *drivers_all(size_t *count);

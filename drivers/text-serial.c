@@ -7,6 +7,7 @@
  * where the board prints a counter or a time, that the next line must confirm what it says.
  */
 #include "board.h"
+#include "board_file.h"
 
 #include <errno.h>
 #include <math.h>
@@ -37,6 +38,7 @@ struct pending {
 
 struct board {
     struct board_sinks sinks;
+    const struct board_file *file; /* NULL: none */
     double rate_hz;
     unsigned decimals;
     unsigned bits;
@@ -548,6 +550,7 @@ static int text_open(const struct board_settings *settings, const struct board_s
         return -ENOMEM;
     }
     made->sinks = *sinks;
+    made->file = settings ? settings->file : NULL;
     int result = read_settings(made, settings, why, why_size);
     if (result < 0)
         free(made);
@@ -570,6 +573,7 @@ static int text_describe(const struct board *board, struct board_description *de
     }
     description->rate_hz = board->rate_hz;
     description->skew_s = (double)NAN;
+    board_file_describe(board->file, description);
     return 0;
 }
 

@@ -1,7 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * board_part.c - the sections [board NAME]: a driver, its device and its options.
+ * board_part.c - the sections [board NAME]: a driver or a board file, its device and its options.
  */
+#include "board_files.h"
 #include "drivers.h"
 #include "reading.h"
 
@@ -10,17 +11,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char *const board_keys[] = {"driver", "device", "rate", "baud", "ground", NULL};
+static const char *const board_keys[] = {"driver", "board",  "device", "rate",
+                                         "baud",   "ground", NULL};
 
 static const struct board_driver *read_driver(struct reading *reading,
                                               const struct document_section *section) {
-    const struct document_entry *file = reading_entry(reading, section, "board");
-    if (file)
-        reading_problem(reading, section, file,
-                        "board files are not read yet: name a driver (driver = ...) instead");
-    const struct document_entry *entry =
-        file ? reading_entry(reading, section, "driver")
-             : reading_required(reading, section, "driver", "which driver speaks with the board");
+    const struct document_entry *entry = reading_required(
+        reading, section, "driver",
+        "which driver speaks with the board? Or board = NAME, the name of a board file");
     if (!entry)
         return NULL;
     size_t count;
@@ -35,8 +33,8 @@ static const struct board_driver *read_driver(struct reading *reading,
 }
 
 /* Checks the value of an option against the driver's table. */
-static bool option_fits(struct reading *reading, const struct document_section *section,
-                        const struct board_option *option, const struct document_entry *entry) {
+bool reading_option(struct reading *reading, const struct document_section *section,
+                    const struct board_option *option, const struct document_entry *entry) {
     double number;
     switch (option->type) {
     case BOARD_OPTION_NUMBER:
@@ -62,8 +60,52 @@ static bool option_fits(struct reading *reading, const struct document_section *
     return true;
 }
 
+/* The board file's value of an option, or NULL. */
+static const char *file_value(const struct board_file_read *file, const char *name) {
+    for (size_t i = 0; file && i < file->setting_count; i++)
+        if (strcmp(file->setting[i].name, name) == 0)
+            return file->setting[i].value;
+    return NULL;
+}
+
+/* A problem of the board file, told at the line that names it. */
+static void pass_problems_on(struct reading *reading, const struct document_section *section,
+                             const struct document_entry *entry, const char *path,
+                             const struct problems *problems) {
+    for (size_t i = 0; i < problems->count; i++) {
+        const struct problem *problem = &problems->problem[i];
+        reading_problem(reading, section, entry, "%s:%u: %s%s%s%s%s%s", path, problem->line,
+                        problem->where ? problem->where : "", problem->where ? ": " : "",
+                        problem->read ? "read \"" : "", problem->read ? problem->read : "",
+                        problem->read ? "\": " : "", problem->text);
+    }
+}
+
+/* The board file that `board =` names, or NULL and a problem. */
+static struct board_file_read *load_board_file(struct reading *reading,
+                                               const struct document_section *section,
+                                               const struct document_entry *entry) {
+    struct hookup_whole *whole = reading->whole;
+    struct problems problems = {0};
+    struct board_file_read *file = NULL;
+    char path[BOARD_PATH_MAX];
+    int result = board_files_load(entry->value, &file, &problems, path);
+    if (result == -EINVAL)
+        pass_problems_on(reading, section, entry, path, &problems);
+    else if (result == -ENOENT)
+        reading_problem(reading, section, entry,
+                        "no board file of that name: `cranktrap boards` lists them; your own "
+                        "stand in /etc/cranktrap/boards, or give a path with a slash");
+    else if (result < 0)
+        reading_problem(reading, section, entry, "%s cannot be read: %s", path, strerror(-result));
+    problems_clear(&problems);
+    if (file)
+        whole->board_files[whole->board_file_count++] = file;
+    return file;
+}
+
 static void read_options(struct reading *reading, const struct document_section *section,
-                         struct hookup_board *board) {
+                         const struct board_file_read *file, struct hookup_board *board) {
     const struct board_option *options = board->driver->options;
     size_t count = 0;
     while (options && options[count].name)
@@ -73,13 +115,16 @@ static void read_options(struct reading *reading, const struct document_section 
         return;
     for (size_t i = 0; i < count; i++) {
         const struct board_option *option = &options[i];
+        const char *given = file_value(file, option->name);
         const struct document_entry *entry =
-            option->required && !option->standard
+            option->required && !option->standard && !given
                 ? reading_required(reading, section, option->name, option->help)
                 : reading_entry(reading, section, option->name);
-        if (entry && option_fits(reading, section, option, entry))
+        if (entry && reading_option(reading, section, option, entry))
+            given = entry->value;
+        if (given)
             settings[board->settings.count++] =
-                (struct board_setting){.name = option->name, .value = entry->value};
+                (struct board_setting){.name = option->name, .value = given};
     }
     board->settings.setting = settings;
 }
@@ -105,11 +150,17 @@ static double read_common(struct reading *reading, const struct document_section
 static void read_device(struct reading *reading, const struct document_section *section,
                         struct hookup_board *board) {
     bool serial = board->driver && board->driver->bus == BOARD_SERIAL;
+    bool usb = board->driver && board->driver->bus == BOARD_USB;
+    bool known = board->settings.file && board->settings.file->ids;
     const struct document_entry *entry =
-        serial ? reading_required(reading, section, "device",
-                                  "a path (/dev/serial/by-id/... stays the same board), or a "
-                                  "serial number")
-               : reading_entry(reading, section, "device");
+        usb && !known
+            ? reading_required(reading, section, "device",
+                               "the board's USB serial number, or its port (such as 1-1.4): its "
+                               "board file has no ids")
+        : serial ? reading_required(reading, section, "device",
+                                    "a path (/dev/serial/by-id/... stays the same board), or a "
+                                    "serial number")
+                 : reading_entry(reading, section, "device");
     if (!entry)
         return;
     if (board->driver && board->driver->bus == BOARD_SIMULATED) {
@@ -130,9 +181,22 @@ static void read_board(struct reading *reading, const struct document_section *s
     *board = (struct hookup_board){.name = section->name,
                                    .line = section->line,
                                    .ground = reading->whole->hookup.vehicle.ground};
-    board->driver = read_driver(reading, section);
+    const struct document_entry *entry = reading_entry(reading, section, "board");
+    const struct board_file_read *file = NULL;
+    if (entry && reading_entry(reading, section, "driver"))
+        reading_problem(reading, section, entry,
+                        "a board file names its own driver: take driver = out");
+    /* A record is read where its board file may not be; its head says what the board was. */
+    if (entry && reading->try_boards)
+        file = load_board_file(reading, section, entry);
+    if (file) {
+        board->driver = file->file.driver;
+        board->settings.file = &file->file;
+    } else if (!entry) {
+        board->driver = read_driver(reading, section);
+    }
     if (board->driver)
-        read_options(reading, section, board);
+        read_options(reading, section, file, board);
     read_device(reading, section, board);
     reading_ground(reading, section, &board->ground);
     board->rate_hz = read_common(reading, section, board, "rate", 0.001, 10e6);
@@ -147,7 +211,9 @@ void reading_boards(struct reading *reading) {
     whole->boards =
         reading_take(reading, (reading_count(reading, "board") + 1) * sizeof *whole->boards);
     whole->board_sound = reading_take(reading, reading_count(reading, "board") + 1);
-    if (!whole->boards || !whole->board_sound)
+    whole->board_files =
+        reading_take(reading, (reading_count(reading, "board") + 1) * sizeof(void *));
+    if (!whole->boards || !whole->board_sound || !whole->board_files)
         return;
     whole->hookup.boards = whole->boards;
     for (const struct document_section *section = reading_next(reading, NULL, "board"); section;

@@ -178,7 +178,8 @@ static void read_channel(struct reading *reading, const struct document_section 
     read_place(reading, section, channel);
     fit->skew_given =
         reading_number(reading, section, "skew", QUANTITY_SECONDS, 0, 1, &channel->skew_s);
-    reading_number(reading, section, "delay", QUANTITY_SECONDS, 0, 1, &channel->delay_s);
+    fit->delay_given =
+        reading_number(reading, section, "delay", QUANTITY_SECONDS, 0, 1, &channel->delay_s);
     reading_number(reading, section, "input-ohms", QUANTITY_OHMS, 1, 1e12, &channel->input_ohms);
     reading_rest(reading, section, channel_keys, NULL);
 }

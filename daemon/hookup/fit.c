@@ -39,7 +39,11 @@ static void fit_channel(struct vehicle_channel *channel, const struct channel_fi
     channel->rail_high = description->rail_high[input];
     /* An unknown skew lies within one scan; the scan's own time is the best there is. */
     if (!fit->skew_given)
-        channel->skew_s = isfinite(description->skew_s) ? (double)input * description->skew_s : 0;
+        channel->skew_s =
+            (isfinite(description->skew_s) ? (double)input * description->skew_s : 0) +
+            description->input_skew_s[input];
+    if (!fit->delay_given)
+        channel->delay_s = description->delay_s[input];
 }
 
 int hookup_fit_board(struct hookup *hookup, size_t board,

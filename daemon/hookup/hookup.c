@@ -4,13 +4,13 @@
  */
 #include "hookup.h"
 
+#include "board_files.h"
 #include "reading.h"
+#include "text_file.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #define TEXT_MAX (1U << 20)
 
@@ -81,41 +81,11 @@ int hookup_parse(const char *text, size_t length, enum hookup_use use, struct ho
     return parse(text, length, use, false, hookup, problems);
 }
 
-/* Reads the file whole into `*text` (free it). */
-static int read_file(const char *path, char **text, size_t *length) {
-    int file = open(path, O_RDONLY | O_CLOEXEC);
-    if (file < 0)
-        return -errno;
-    size_t room = TEXT_MAX + 1; /* one byte more than allowed tells that it is too long */
-    char *bytes = malloc(room);
-    int result = bytes ? 0 : -ENOMEM;
-    size_t have = 0;
-    while (result == 0 && have < room) {
-        ssize_t got = read(file, bytes + have, room - have);
-        if (got == 0)
-            break;
-        if (got < 0 && errno != EINTR)
-            result = -errno;
-        if (got > 0)
-            have += (size_t)got;
-    }
-    if (result == 0 && have == room)
-        result = -EFBIG;
-    close(file);
-    if (result < 0) {
-        free(bytes);
-        return result;
-    }
-    *text = bytes;
-    *length = have;
-    return 0;
-}
-
 int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
                 struct problems *problems) {
     char *text = NULL;
     size_t length = 0;
-    int result = read_file(path, &text, &length);
+    int result = text_file_read(path, TEXT_MAX, &text, &length);
     if (result == 0)
         result = parse(text, length, use, use == HOOKUP_FOR_BOARDS, hookup, problems);
     free(text);
@@ -126,6 +96,8 @@ void hookup_free(struct hookup *hookup) {
     if (!hookup)
         return;
     struct hookup_whole *whole = (struct hookup_whole *)hookup;
+    for (size_t i = 0; i < whole->board_file_count; i++)
+        board_files_free(whole->board_files[i]);
     arena_clear(&whole->arena);
     free(whole);
 }

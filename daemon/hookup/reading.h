@@ -30,6 +30,8 @@ struct hookup_whole {
     bool *board_sound;                /* one per board: nothing was wrong with its own section */
     struct vehicle_channel *channels; /* hookup.vehicle.channels, writable */
     struct channel_fit *fits;         /* one per channel */
+    struct board_file_read **board_files;
+    size_t board_file_count;
 };
 
 /* What hookup_fit_board needs of a channel beyond its scale so far. */
@@ -40,7 +42,7 @@ struct channel_fit {
     bool role_known; /* false: the role was wrong, and nothing more is said about it */
     double factor;   /* HOOKUP_SCALE_TIMES_BOARD: unit per volt at the board's input */
     double offset;   /* in the channel's unit */
-    bool skew_given;
+    bool skew_given, delay_given;
 };
 
 /* Adds a problem at `entry`, or at the section where `entry` is NULL. */
@@ -78,6 +80,10 @@ bool reading_quantity(struct reading *reading, const struct document_section *se
 /* Index of the word of `entry` in `words`, or -1 and a problem that lists them. */
 int reading_word(struct reading *reading, const struct document_section *section,
                  const struct document_entry *entry, const char *const *words, size_t count);
+
+/* Whether the value of `entry` is one of this option of a driver; else a problem. */
+bool reading_option(struct reading *reading, const struct document_section *section,
+                    const struct board_option *option, const struct document_entry *entry);
 
 /*
  * Every key that nobody took becomes a problem. `keys`, ended by NULL, are those of this kind of

@@ -68,16 +68,17 @@ static json_t *input_json(const struct hookup *hookup, size_t stream,
                           const struct board_description *description, size_t input) {
     const struct vehicle_channel *channel = channel_of_input(hookup, stream, input);
     bool rails = description->rail_low[input] <= description->rail_high[input];
-    return json_pack("{s:I,s:o,s:o,s:o,s:I,s:o,s:o,s:o,s:o,s:o}", "input", (json_int_t)input,
-                     "channel", text_json(channel ? channel->name : NULL), "role",
-                     text_json(channel ? role_name(channel->role) : NULL), "unit",
+    return json_pack("{s:I,s:o,s:o,s:o,s:I,s:o,s:o,s:o,s:o,s:f,s:f,s:o}", "input",
+                     (json_int_t)input, "channel", text_json(channel ? channel->name : NULL),
+                     "role", text_json(channel ? role_name(channel->role) : NULL), "unit",
                      text_json(channel ? channel->unit : NULL), "bits",
                      (json_int_t)description->bits[input], "rail_low",
                      rails ? json_integer(description->rail_low[input]) : json_null(), "rail_high",
                      rails ? json_integer(description->rail_high[input]) : json_null(),
                      "volts_per_count", number_json(description->volts_per_count[input]),
-                     "zero_counts", number_json(description->zero_counts[input]), "scale",
-                     channel ? scale_json(&channel->scale) : json_null());
+                     "zero_counts", number_json(description->zero_counts[input]), "skew_s",
+                     description->input_skew_s[input], "delay_s", description->delay_s[input],
+                     "scale", channel ? scale_json(&channel->scale) : json_null());
 }
 
 static json_t *stream_json(const struct hookup *hookup, size_t index,

@@ -110,6 +110,10 @@ static int get_input(const json_t *input, size_t index, struct board_description
                            &description->volts_per_count[index], why);
     if (!error)
         error = get_number(input, "zero_counts", 0, &description->zero_counts[index], why);
+    if (!error)
+        error = get_number(input, "skew_s", 0, &description->input_skew_s[index], why);
+    if (!error)
+        error = get_number(input, "delay_s", 0, &description->delay_s[index], why);
     if (error)
         return error;
     description->bits[index] = (unsigned)bits;

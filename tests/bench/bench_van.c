@@ -139,7 +139,8 @@ static int simulate(unsigned seconds, int to) {
     const struct board_setting setting[] = {
         {"pace", "free"}, {"rate", rate}, {"inputs", "8"}, {"hours", hours}, {"attempts", attempts},
     };
-    const struct board_settings settings = {sizeof setting / sizeof *setting, setting};
+    const struct board_settings settings = {.count = sizeof setting / sizeof *setting,
+                                            .setting = setting};
     const struct board_driver *driver = drivers_find("sim");
     const struct board_sinks sinks = {&sender, on_samples, on_loss, on_note};
     struct board *board = NULL;

@@ -118,7 +118,7 @@ static int open_sim(struct sim *sim, const struct board_settings *settings) {
 
 int source_sim_open(const char *options, struct source *source) {
     struct board_setting setting[SETTINGS_MAX + 1] = {{"pace", "free"}};
-    struct board_settings settings = {1, setting};
+    struct board_settings settings = {.count = 1, .setting = setting};
     struct sim *sim = calloc(1, sizeof *sim);
     char *text = strdup(options);
     int result = sim && text ? read_options(text, setting, &settings.count) : -1;

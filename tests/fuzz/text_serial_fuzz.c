@@ -51,7 +51,7 @@ static int open_board(struct fuzzed *fuzzed, uint8_t kind, const char *columns) 
                                       {"decimals", decimals},
                                       {"time-unit", units[kind / 7 % 3]},
                                       {"columns", columns}};
-    struct board_settings settings = {*columns ? 4 : 3, setting};
+    struct board_settings settings = {.count = *columns ? 4 : 3, .setting = setting};
     struct board_sinks sinks = {fuzzed, on_samples, on_loss, on_note};
     return fuzzed->driver->open(&settings, &sinks, &fuzzed->board, NULL, 0);
 }

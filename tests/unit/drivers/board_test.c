@@ -64,7 +64,7 @@ static void settings_come_before_defaults(void **state) {
     (void)state;
     const struct board_driver *driver = drivers_find("text-serial");
     struct board_setting setting[] = {{"rate", "250"}, {"baud", "9600"}};
-    struct board_settings settings = {2, setting};
+    struct board_settings settings = {.count = 2, .setting = setting};
     assert_string_equal(board_setting_text(driver, &settings, "baud"), "9600");
     assert_string_equal(board_setting_text(driver, &settings, "bits"), "10");
     assert_null(board_setting_text(driver, &settings, "columns"));

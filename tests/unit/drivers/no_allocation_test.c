@@ -83,7 +83,7 @@ static void on_note(void *context, enum board_note note, int64_t value) {
 
 static struct board *open_board(const struct board_driver *driver) {
     struct board_setting rate = {"rate", "100"};
-    struct board_settings settings = {1, &rate};
+    struct board_settings settings = {.count = 1, .setting = &rate};
     struct board_sinks sinks = {NULL, on_samples, on_loss, on_note};
     struct board *board = NULL;
     struct board_bytes request;

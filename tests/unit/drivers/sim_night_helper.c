@@ -57,7 +57,8 @@ void night_run(struct night *night, const char *options) {
     char text[256];
     struct board_setting setting[16] = {{"pace", "free"}};
     snprintf(text, sizeof text, "%s", options);
-    struct board_settings settings = {1 + night_settings(text, setting + 1, 15), setting};
+    struct board_settings settings = {.count = 1 + night_settings(text, setting + 1, 15),
+                                      .setting = setting};
     *night = (struct night){.time_ns = -1};
     struct board_sinks sinks = {night, keep, no_loss, note_time};
     struct board *board = NULL;

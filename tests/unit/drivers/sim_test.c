@@ -49,7 +49,8 @@ static int try_open(const char *options, struct tally *tally, struct board **boa
     char text[256];
     struct board_setting setting[16];
     snprintf(text, sizeof text, "%s", options);
-    struct board_settings settings = {night_settings(text, setting, 16), setting};
+    struct board_settings settings = {.count = night_settings(text, setting, 16),
+                                      .setting = setting};
     *tally = (struct tally){.hash = UINT64_C(14695981039346656037), .time_ns = -1};
     struct board_sinks sinks = {tally, hash_samples, no_loss, note_time};
     return board_driver_sim.open(&settings, &sinks, board, why, why_size);
@@ -215,7 +216,7 @@ static void endless_night_has_its_attempts_in_every_hour(void **state) {
     (void)state;
     struct board_setting setting[] = {
         {"pace", "100000"}, {"hours", "0"}, {"rate", "20"}, {"attempts", "12"}};
-    struct board_settings settings = {4, setting};
+    struct board_settings settings = {.count = 4, .setting = setting};
     struct starts starts = {0};
     struct board_sinks sinks = {&starts, count_starts, no_loss, ignore_note};
     struct board *board = NULL;

@@ -256,7 +256,7 @@ static void a_time_column_tells_losses(void **state) {
 
 static void assert_refused(const char *name, const char *value, const char *part) {
     struct board_setting setting[] = {{"rate", "100"}, {name, value}};
-    struct board_settings settings = {2, setting};
+    struct board_settings settings = {.count = 2, .setting = setting};
     struct board_sinks sinks = {0};
     struct board *board = NULL;
     char why[200] = "";

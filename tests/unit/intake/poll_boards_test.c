@@ -234,7 +234,7 @@ static void simulation_drives_the_time(void **state) {
     struct rig *rig = *state;
     static const struct board_setting begins = {"begins", "2026-01-12T17:30:00Z"};
     SCRIPT(rig, {.repeat = 7200, .scans = 500, .time = true}, {.repeat = 1, .result = -ENODATA});
-    rig->boards[0].settings = (struct board_settings){1, &begins};
+    rig->boards[0].settings = (struct board_settings){.count = 1, .setting = &begins};
     rig_start(rig);
     WAIT_UNTIL(NULL, 0, intake_ended(rig->intake));
     assert_true(timebase_driven(rig->timebase));

@@ -329,7 +329,7 @@ static void overflow_is_unknown_where_nothing_counts(void **state) {
     played_init(&played, rig, "logger", 2);
     played_plug(&played);
     rig_add(rig, "logger", &text, played.link);
-    rig->boards[0].settings = (struct board_settings){1, &rate};
+    rig->boards[0].settings = (struct board_settings){.count = 1, .setting = &rate};
     rig_start(rig);
     unsigned waited = 0;
     while (rig_told(rig, 0).scans < 500) {

@@ -1,0 +1,104 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: Apache-2.0
+"""Byte logs of the shipped board files, and the scans that are in them.
+
+Made from what the head of each board file says in words, by Python's struct, binascii and integer
+arithmetic: nothing of the C code is used. Writes NAME.bytes (hexadecimal) and NAME.scans beside
+itself; both are kept in the tree, and the test reads those. Each log begins in the middle of a
+packet and has one damaged and one missing packet or line.
+"""
+import binascii
+import pathlib
+import random
+import struct
+
+HERE = pathlib.Path(__file__).resolve().parent
+RANDOM = random.Random(20260115)
+
+
+def save(name, stream, told):
+    lines = [stream[i:i + 32].hex(" ") for i in range(0, len(stream), 32)]
+    (HERE / f"{name}.bytes").write_text("\n".join(lines) + "\n")
+    (HERE / f"{name}.scans").write_text("\n".join(told) + "\n")
+
+
+def line(scan):
+    return ",".join(str(value) for value in scan)
+
+
+def values(count, low, high):
+    """Mostly anything; both rails, so that sign and width show."""
+    return [RANDOM.choice([low, high, RANDOM.randint(low, high)]) for _ in range(count)]
+
+
+def text_lines():
+    stream, told = b"12,345\r\n", []
+    for number in range(40):
+        scan = values(6, 0, 1023)
+        text = line(scan).encode() + b"\r\n"
+        if number == 20:
+            stream += text.replace(b",", b"\x80", 1)
+            told.append("lost 1 damaged")
+            continue
+        stream += text
+        told.append(line(scan))
+    save("text-lines", stream, told)
+
+
+def packed(name, packets, make, scans_of, lost, step, tail=0):
+    """Packets 7 (damaged) and 13 (missing) of `packets` are not in the scans. A damaged packet
+    whose layout has no check is cut short; the one before it is proved by its counter."""
+    stream, told, after = b"", [], None
+    for number in range(packets):
+        scans = scans_of()
+        packet = make(number * step, scans)
+        if number == 0:
+            stream += packet[len(packet) // 2:]
+            continue
+        if number == 7:
+            at = len(packet) // 2
+            stream += packet[:at] + bytes([packet[at] ^ 0x10]) + packet[at + 1:] if tail == 0 \
+                else packet[:at]
+            after = f"lost {lost} damaged"
+            continue
+        if number == 13:
+            after = f"lost {lost} packet lost"
+            continue
+        stream += packet
+        if after:
+            told.append(after)
+            after = None
+        told += [line(scan) for scan in scans]
+    if tail:  # the last one waits for the beginning of the next, which proves it
+        stream += make(packets * step, scans_of())[:tail]
+    save(name, stream, told)
+
+
+def packet_8x16(counter, scans):
+    body = b"\xaa\x55" + struct.pack("<H", counter)
+    body += b"".join(struct.pack("<8h", *scan) for scan in scans)
+    return body + struct.pack("<H", binascii.crc_hqx(body, 0xFFFF))
+
+
+def packet_packed_12(counter, scans):
+    bits = 0
+    for scan in scans:
+        for value in scan:
+            bits = bits << 12 | value
+    body = b"\xfe\xed" + struct.pack("<I", counter) + bits.to_bytes(len(scans) * 6, "big")
+    return body + b"\x00\x00"
+
+
+def packet_2x24(counter, scans):
+    body = bytes([0xA5, counter & 0xFF])
+    body += b"".join(value.to_bytes(3, "big", signed=True) for value in scans[0])
+    return body + bytes([sum(body) & 0xFF])
+
+
+text_lines()
+packed("packets-8x16", 20, packet_8x16,
+       lambda: [values(8, -32768, 32767) for _ in range(10)], 10, 1)
+packed("bulk-packed-12", 20, packet_packed_12,
+       lambda: [values(4, 0, 4095) for _ in range(84)], 84, 84, tail=6)
+packed("packets-2x24", 300, packet_2x24,
+       lambda: [values(2, -(1 << 23), (1 << 23) - 1)], 1, 1)
