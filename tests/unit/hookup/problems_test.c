@@ -55,7 +55,7 @@ static const struct mistake mistakes[] = {
      "Did you mean \"packet-serial\"?"},
     {"driver = packet-serial", "driver = other", "driver", "[board logger] driver", "text-serial"},
     {"driver = packet-serial", "driver = packet-serial\nboard = mine", "board = mine",
-     "[board logger] board", "not read yet"},
+     "[board logger] board", "names its own driver"},
     {"device = /dev/serial/by-id/usb-logger-1\n", "", "[board logger]", "[board logger]",
      "device is missing"},
     {"rate = 5000", "rate = 0", "rate = 0", "[board logger] rate", "must lie within"},
