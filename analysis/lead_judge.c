@@ -6,6 +6,7 @@
 
 #include "collapse.h"
 #include "result.h"
+#include "silence.h"
 #include "texts.h"
 #include "words.h"
 
@@ -22,8 +23,6 @@
 #define BELOW_RETURN_V  0.15
 #define STEADY_SHARE    0.2
 #define RAN_ON_S        0.5
-#define RECENT_PULSES   130 /* a turn of a wheel of 60 places, and of most others */
-#define DUE_SLACK       1.3
 #define EDGES_OF_SIGNAL 8
 #define COPY_R_SQUARED  0.95
 #define COPY_LEAST      0.3
@@ -232,19 +231,18 @@ static void judge_dead_feed(const struct evidence *evidence, const struct vehicl
                 words_channel(survey, sensor->signal), words_channel(survey, sensor->feed)));
 }
 
-/* It came off between its last edge and the next, which was due as soon as the one before it. */
-static void place_behind_last(const struct evidence *evidence, size_t channel,
+/* It came off between its last edge and the next. */
+static void place_behind_last(const struct evidence *evidence, const struct vehicle_sensor *sensor,
                               struct candidate *candidate) {
+    const struct pulses *pulses = evidence->pulses[sensor->signal];
     size_t count;
-    const struct pulse *list = pulses_list(evidence->pulses[channel], &count);
-    double longest = 0.0;
-    for (size_t i = count; i > 1 && i + RECENT_PULSES > count; i--)
-        longest = fmax(longest, list[i - 1].at_s - list[i - 2].at_s);
+    const struct pulse *list = pulses_list(pulses, &count);
     if (count < 2)
         return;
     candidate->standing = false;
     candidate->from_s = list[count - 1].at_s;
-    candidate->from_until_s = candidate->from_s + DUE_SLACK * longest;
+    candidate->from_until_s = silence_due_s(
+        pulses, evidence->tracks[sensor - evidence->window->vehicle->sensors], sensor, count - 1);
 }
 
 /* A crank signal that shows nothing, although the engine started and runs. */
@@ -261,7 +259,7 @@ static void judge_ran_on(const struct evidence *evidence, const struct vehicle_s
                                       result_sentence(&candidates->error, TEXT_LEAD_RAN_ON,
                                                       words_channel(survey, sensor->signal)));
     if (candidate != NULL)
-        place_behind_last(evidence, sensor->signal, candidate);
+        place_behind_last(evidence, sensor, candidate);
 }
 
 /* Falls of a feed that its sensor knew nothing of. */

@@ -6,20 +6,15 @@
 
 #include "difference.h"
 #include "result.h"
+#include "silence.h"
 #include "texts.h"
 #include "words.h"
 
 #include <math.h>
 
-#define FEWEST_EDGES            6 /* of a signal that was there at all */
-#define TURN_BEFORE_S           1.2 /* so far back the longest interval tells when the next edge is due */
-#define DUE_SLACK               1.3 /* a compression stretches an interval by so much */
-#define LOST_DUES               4.0 /* silent for so many due times, and for so long, is lost; less is */
-#define LOST_LEAST_S            0.25 /*   pulses missed */
+#define FEWEST_EDGES            6    /* of a signal that was there at all */
 #define END_MARGIN_S            0.05 /* the release is dated no finer */
-#define LOST_RESUMED_S          0.6  /*   as what comes back sooner are (pulse_judge.h) */
-#define FIRST_EDGE_S            1.0 /* from rest, a signal with few pulses a turn may need so long */
-#define OTHERS_EDGES            3   /* of another sensor, that show that the engine turned on */
+#define OTHERS_EDGES            3    /* of another sensor, that show that the engine turned on */
 #define TINY_INDUCTIVE_V        0.05
 #define EDGES_SWING_HALL_V      1.0 /* from here on edges.h finds its edges */
 #define EDGES_SWING_INDUCTIVE_V 0.2
@@ -30,71 +25,6 @@ struct stretch {
     double from_s, to_s;
     enum phase phase;
 };
-
-/* A stretch of silence. */
-struct silence {
-    bool never;           /* no edge came at all */
-    double last_s, due_s; /* the onset lies in between */
-    double to_s;          /* edges resumed; NAN: not within the stretch */
-    double until_s;       /* how far the silence is known to last */
-};
-
-/* ---- silence ---- */
-
-/* Longest interval of the last turn or so before pulse `last`. */
-static double longest_before(const struct pulse *list, size_t last) {
-    double longest = 0.0;
-    for (size_t i = last; i > 0 && list[last].at_s - list[i - 1].at_s < TURN_BEFORE_S; i--) {
-        if (!list[i].first_state)
-            longest = fmax(longest, list[i].at_s - list[i - 1].at_s);
-    }
-    return longest;
-}
-
-static bool is_lost(const struct silence *silence) {
-    double due = silence->due_s - silence->last_s;
-    double least_s = isnan(silence->to_s) ? LOST_LEAST_S : LOST_RESUMED_S;
-    return silence->until_s - silence->last_s >= fmax(LOST_DUES * due, least_s);
-}
-
-/* Samples are missing where it was silent: nobody knows. */
-static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
-    size_t count;
-    const struct pulses_hole *holes = pulses_holes(pulses, &count);
-    for (size_t i = 0; i < count; i++) {
-        if (holes[i].from_s < to_s && holes[i].to_s > from_s)
-            return true;
-    }
-    return false;
-}
-
-/* The first silence long enough to be a loss. */
-static bool find_silence(const struct pulses *pulses, const struct stretch *stretch,
-                         struct silence *silence) {
-    size_t count;
-    const struct pulse *list = pulses_list(pulses, &count);
-    size_t first = pulses_after(pulses, stretch->from_s);
-    size_t end = pulses_after(pulses, stretch->to_s);
-    *silence = (struct silence){.to_s = (double)NAN, .until_s = stretch->to_s};
-    if (first >= end) {
-        silence->never = true;
-        silence->last_s = stretch->from_s;
-        silence->due_s = fmin(stretch->from_s + FIRST_EDGE_S, stretch->to_s);
-        return stretch->to_s - stretch->from_s > FIRST_EDGE_S;
-    }
-    for (size_t i = first + FEWEST_EDGES; i < end; i++) {
-        double longest = longest_before(list, i);
-        silence->last_s = list[i].at_s;
-        silence->due_s = list[i].at_s + DUE_SLACK * longest;
-        silence->to_s =
-            i + 1 < count && list[i + 1].at_s < stretch->to_s ? list[i + 1].at_s : (double)NAN;
-        silence->until_s = isnan(silence->to_s) ? stretch->to_s : silence->to_s;
-        if (longest > 0.0 && is_lost(silence) &&
-            !in_hole(pulses, silence->last_s, silence->until_s))
-            return true;
-    }
-    return false;
-}
 
 /* ---- was it the engine that stopped? ---- */
 
@@ -137,7 +67,7 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     const struct survey *survey = evidence->survey;
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const char *turned = what_turned(evidence, sensor->signal, silence);
-    if (turned == NULL && stretch->phase != PHASE_CRANKING)
+    if (turned == NULL && stretch->phase != PHASE_CRANKING && !silence->abrupt)
         return; /* an engine that stops takes its signals along */
     if (turned == NULL && evidence_stands_still(evidence))
         return;
@@ -160,6 +90,8 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
                    silence->due_s);
     if (turned != NULL)
         result_say(error, &candidate->because, TEXT_SIGNAL_TURNED, turned);
+    else if (stretch->phase != PHASE_CRANKING)
+        result_say(error, &candidate->because, TEXT_SIGNAL_ABRUPT);
     else
         result_say(error, &candidate->because, TEXT_SIGNAL_TURN_UNSEEN);
     say_circuit(evidence, sensor, stretch->phase, candidate, error);
@@ -298,20 +230,48 @@ static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sen
 
 /* ---- all of one sensor ---- */
 
-static void judge_sensor(const struct evidence *evidence, const struct vehicle_sensor *sensor,
-                         struct candidates *candidates) {
+/*
+ * A running engine dies of what its control unit does not see any more: the silence reaches beyond
+ * its running, and is the signal's own where the engine did not slow down before.
+ */
+static bool find_last_silence(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                              size_t phase, const struct stretch *running,
+                              struct silence *silence) {
     const struct window *window = evidence->window;
+    const struct analysis_phase *next = &window->phases[phase + 1];
+    if (running->phase != PHASE_RUNNING || phase + 1 == window->phase_count ||
+        next->phase != PHASE_KEY_ON)
+        return false;
+    double to_s = fmin(next->to_s, window->to_s) - END_MARGIN_S;
+    return silence_find(evidence->pulses[sensor->signal],
+                        evidence->tracks[sensor - window->vehicle->sensors], sensor,
+                        running->from_s, to_s, silence) &&
+           silence->abrupt;
+}
+
+static void judge_silence(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                          struct candidates *candidates) {
+    const struct window *window = evidence->window;
+    const struct wheel_track *track = evidence->tracks[sensor - window->vehicle->sensors];
     const struct pulses *pulses = evidence->pulses[sensor->signal];
-    struct silence silence;
-    bool tiny = !isnan(window->engaged_s) && judge_tiny(evidence, sensor, candidates);
-    for (size_t i = 0; i < window->phase_count && !tiny; i++) {
+    for (size_t i = 0; i < window->phase_count; i++) {
         const struct analysis_phase *phase = &window->phases[i];
         struct stretch stretch = {fmax(phase->from_s, window->from_s),
                                   fmin(phase->to_s, window->to_s) - END_MARGIN_S, phase->phase};
+        struct silence silence;
         if ((phase->phase == PHASE_CRANKING || phase->phase == PHASE_RUNNING) &&
-            stretch.to_s > stretch.from_s && find_silence(pulses, &stretch, &silence))
+            stretch.to_s > stretch.from_s &&
+            (silence_find(pulses, track, sensor, stretch.from_s, stretch.to_s, &silence) ||
+             find_last_silence(evidence, sensor, i, &stretch, &silence)))
             add_lost(evidence, sensor, &stretch, &silence, candidates);
     }
+}
+
+static void judge_sensor(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                         struct candidates *candidates) {
+    bool tiny = !isnan(evidence->window->engaged_s) && judge_tiny(evidence, sensor, candidates);
+    if (!tiny)
+        judge_silence(evidence, sensor, candidates);
     judge_levels(evidence, sensor, candidates);
 }
 

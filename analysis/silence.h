@@ -1,0 +1,36 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * silence.h - where a signal stopped, and by when its next edge was due.
+ */
+#ifndef CRANKTRAP_SILENCE_H
+#define CRANKTRAP_SILENCE_H
+
+#include "pulses.h"
+#include "wheel_track.h"
+
+/* A stretch of silence. */
+struct silence {
+    bool never;           /* no edge came at all */
+    bool abrupt;          /* its last edges came as fast as those before, and the engine ran */
+    double last_s, due_s; /* the onset lies in between */
+    double to_s;          /* edges resumed; NAN: not within the stretch */
+    double until_s;       /* how far the silence is known to last */
+};
+
+/*
+ * The first silence of [from_s, to_s) that is long enough to be a loss; false: there is none.
+ * `track` is that signal's, NULL: it has none.
+ */
+bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
+                  const struct vehicle_sensor *sensor, double from_s, double to_s,
+                  struct silence *silence);
+
+/*
+ * By when the edge behind pulse `last` was due: as long behind it as the state at the same place of
+ * the wheel took a turn ago (or the longest like it, where the turn is not known), with some slack,
+ * but no longer than a whole period. `track` as above.
+ */
+double silence_due_s(const struct pulses *pulses, const struct wheel_track *track,
+                     const struct vehicle_sensor *sensor, size_t last);
+
+#endif
