@@ -226,9 +226,11 @@ static void say(const struct watch_trigger *trigger, bool begins, enum phase pha
     if (trigger->is_switch)
         snprintf(text, size, begins ? "%s: the button was pressed." : "%s: let go.", trigger->lead);
     else if (trigger->kind == TRIGGER_STEP)
-        snprintf(text, size, "%s changed from %.2f %s to %.2f %s %s.", trigger->lead,
-                 trigger->stepped_from, trigger->unit, trigger->extreme, trigger->unit,
-                 watch_phase_words(phase));
+        /* The first level that is far enough: where it goes on to is not known yet. */
+        snprintf(text, size, "%s %s by at least %.2f %s within %.6g s, from %.2f %s, %s.",
+                 trigger->lead, trigger->extreme > trigger->stepped_from ? "rose" : "fell",
+                 fabs(trigger->extreme - trigger->stepped_from), trigger->unit, trigger->within_s,
+                 trigger->stepped_from, trigger->unit, watch_phase_words(phase));
     else if (begins)
         snprintf(text, size, "%s is %s: %.2f %s %s.", trigger->lead, limits, trigger->extreme,
                  trigger->unit, watch_phase_words(phase));

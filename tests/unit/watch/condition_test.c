@@ -126,7 +126,8 @@ static void test_step_up_and_down(void **state) {
         assert_true(note->mark.begins);
         assert_near(note->at_s, at_s, 0.001);
         assert_near(note->mark.value, to[i], 0.006);
-        assert_non_null(strstr(note->text, "changed from 5.00 V to"));
+        assert_non_null(strstr(note->text, i ? "rose by at least 0.6" : "fell by at least 0.6"));
+        assert_non_null(strstr(note->text, "within 0.01 s, from 5.00 V"));
         assert_near(note->mark.before_s, 5.0, 1e-9);
         hold(&bench, 5.0, 2.0);
         assert_int_equal(count(&bench), 2); /* and back is one more */
