@@ -274,14 +274,23 @@ static char *snapshot_folder(const struct serve *serve) {
     return asprintf(&folder, "%s/snapshots", serve->parts.state_folder) < 0 ? NULL : folder;
 }
 
+/* Why a snapshot was not written; NULL: it was, or is under way. */
+static const char *why_not_written(int result) {
+    if (result == 0 || result == -ETIMEDOUT)
+        return NULL;
+    if (result == -ENOSPC || result == -EDQUOT)
+        return "there is no room; `cranktrap status` says what to do";
+    if (result == -ENODATA)
+        return "the ring has nothing of that stretch";
+    return strerror(-result);
+}
+
 /* What snapshot `number` is, `result` being what snapshots_wait() says of it. */
 static enum MHD_Result send_snapshot(struct serve *serve, struct request *request, unsigned number,
                                      int result) {
-    bool failed = result < 0 && result != -ETIMEDOUT;
     char *folder = snapshot_folder(serve);
     json_t *json =
-        folder ? answer_snapshot(folder, number, result == 0, failed ? strerror(-result) : NULL)
-               : NULL;
+        folder ? answer_snapshot(folder, number, result == 0, why_not_written(result)) : NULL;
     free(folder);
     return send_json(request->connection, MHD_HTTP_OK, json);
 }

@@ -136,6 +136,8 @@ class Streaming(harness.Case):
         self.assertLessEqual(report["elapsed_s"], storm["latest_s"] + 0.001)
         self.assertGreaterEqual(report["elapsed_s"] + report["duration_s"], storm["latest_s"])
         self.assertLess(report["duration_s"], 6)
+        self.assertIn("the ring has nothing of that stretch",
+                      daemon.ask("keep", "--from", "-5min", "--to", "-4min", status=3).stderr)
         # From and to, and what is wrong about moments.
         kept = daemon.json("keep", "--from", "-3s", "--to", "-1s")
         self.assertLess(daemon.json("report", kept["path"])["duration_s"], 5)
