@@ -245,7 +245,7 @@ class FullDisk(harness.Case):
                       "the ring giving way")
         keep = ("keep", "--before", "1s", "--after", "0s")
         refused = daemon.ask(*keep, status=3)
-        self.assertIn("No space left", refused.stderr)
+        self.assertIn("there is no room; `cranktrap status`", refused.stderr)
         self.assertEqual(list((daemon.state / "snapshots").glob("*.crank*")), [])
         snapshots = daemon.status()["snapshots"]
         self.assertEqual((snapshots["saved"], snapshots["failed"], snapshots["room"]),
