@@ -34,12 +34,12 @@ int remark_read(const char *folder, unsigned number, struct remark *remark) {
     FILE *file = fopen(path, "re");
     int result = file ? 0 : -errno;
     free(path);
-    if (result == -ENOENT) {
+    if (!file && result != -ENOENT)
+        return result;
+    if (!file) {
         *remark = (struct remark){0};
         return 0;
     }
-    if (result)
-        return result;
     json_t *root = json_loadf(file, 0, NULL);
     result = json_is_object(root) ? take_fields(root, remark) : -EBADMSG;
     json_decref(root);
