@@ -10,7 +10,10 @@
 #define DEFAULT_STATE "/var/lib/cranktrap"
 
 const struct command commands[] = {
-    {"hookup", "--check FILE", "judges a hookup file: every error at once, with its line", NULL,
+    {"hookup", "[--out FILE] | --check FILE", "asks what each lead is on, live; or judges a file",
+     "Without --check it opens the board itself (stop the daemon first), shows every input live,\n"
+     "asks, checks, and writes the file. Nothing is overwritten without a yes.\n"
+     "  --check FILE   judges a hookup file: every error at once, with its line\n",
      command_hookup},
     {"boards", "[--hookup FILE]", "what is attached, who takes it, rights, maturity", NULL,
      command_boards},

@@ -1,10 +1,12 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * hookup.c - `cranktrap hookup --check FILE`: every error at once, or what is on which lead.
+ * hookup.c - `cranktrap hookup`: asks what each lead is on (hookup_talk.c), or with `--check FILE`
+ * every error at once, or what is on which lead.
  */
 #include "hookup.h"
 
 #include "command.h"
+#include "hookup_talk.h"
 #include "print.h"
 
 #include <jansson.h>
@@ -62,11 +64,12 @@ int command_hookup(const struct command_line *given) {
     int wrong = command_words(&line, 0, 0);
     if (wrong)
         return wrong;
-    if (!path || !*path)
-        return command_usage(&line, "it does not ask for the leads yet. Copy a sample "
-                                    "(docs/hookup.md), take the `device =` line from `cranktrap "
-                                    "boards`, then have it judged: --check FILE. With the daemon "
-                                    "running on it, `cranktrap now` shows every lead live");
+    if (!path && line.json)
+        return command_usage(&line, "it asks a person; --json is for --check FILE");
+    if (!path)
+        return hookup_talk(&line);
+    if (!*path)
+        return command_usage(&line, "--check needs a FILE");
     struct problems problems = {0};
     struct hookup *hookup = NULL;
     int result = hookup_load(path, HOOKUP_FOR_BOARDS, &hookup, &problems);

@@ -231,7 +231,7 @@ static void export_done(struct export *export) {
     for (size_t i = 0; i < export->count; i++) {
         struct target *target = &export->targets[i];
         export->format->free(target->writer);
-        if (target->created)
+        if (target->created && target->part)
             (void)unlink(target->part);
         free(target->part);
         free(target->file.path);
