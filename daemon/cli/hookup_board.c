@@ -13,7 +13,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define LISTEN_S     6.0 /* a board that boots when its port is opened is deaf for two */
+#define LISTEN_S     0.2
+#define LISTEN_TIMES 40 /* a board that boots when its port is opened is deaf for two seconds */
 #define DEVICE_BYTES 256
 #define RATE_APART   0.02
 
@@ -120,10 +121,10 @@ static int ask_options(struct draft *draft, const struct board_driver *driver) {
 
 /* Waits until it sends, or says why it does not. 1: it sends. */
 static int listen(struct hookup_live *live) {
-    struct intake_status status;
+    struct intake_status status = {0};
     printf("Listening ...\n");
-    for (double waited = 0; waited < LISTEN_S; waited += 0.2) {
-        int result = ask_pause(0.2);
+    for (int waited = 0; waited < LISTEN_TIMES; waited++) {
+        int result = ask_pause(LISTEN_S);
         if (result < 0)
             return result;
         hookup_live_status(live, &status);

@@ -74,10 +74,10 @@ static double factor_of(const struct watched *watched, const char *answer) {
     return number / now;
 }
 
-static int ask_factor(const struct watched *watched, const char *question, const char *standard,
+static int ask_factor(struct watched *watched, const char *question, const char *standard,
                       double *factor) {
     char answer[ASK_BYTES];
-    const struct ask_above above = {(void *)(uintptr_t)watched, show};
+    const struct ask_above above = {watched, show};
     for (*factor = 0; *factor == 0;) {
         int result = ask(question, standard, &above, answer);
         if (result < 0)
@@ -217,9 +217,9 @@ static void print_roles(void) {
 }
 
 /* 1: there is a lead, of that role; 0: none. */
-static int ask_role(const struct watched *watched, enum role proposed, enum role *role) {
+static int ask_role(struct watched *watched, enum role proposed, enum role *role) {
     char answer[ASK_BYTES];
-    const struct ask_above above = {(void *)(uintptr_t)watched, show};
+    const struct ask_above above = {watched, show};
     for (;;) {
         int result =
             ask("  It is on: (? lists the roles, - nothing)", role_name(proposed), &above, answer);

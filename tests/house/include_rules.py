@@ -42,7 +42,7 @@ OWNERS = {
                   "daemon"},
     "microhttpd.h": {"daemon/serve"},
     "curl/curl.h": {"daemon/cli"},
-    "pthread.h": {"daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
+    "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
                   "daemon/serve", "daemon"},
 }
 # The firmware side is for microcontrollers: these headers and no others.

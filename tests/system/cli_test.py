@@ -119,7 +119,7 @@ class Calls(Case):
 
     def test_usage_errors_name_what_is_wrong_and_how_it_goes(self):
         for arguments, word in (
-                (["hookup"], "--check"), (["hookup", "--check"], "--check"),
+                (["hookup", "--json"], "--check"), (["hookup", "--check"], "--check"),
                 (["boards", "all"], "all"), (["status", "now"], "now"),
                 (["now", "--fast"], "--fast"),
                 (["keep", "a", "b"], "b"), (["keep", "--before", "soon"], "soon"),
@@ -128,7 +128,8 @@ class Calls(Case):
                 (["list", "--delete", "all"], "all"), (["list", "--note", "1"], "missing"),
                 (["list", "--reviewed", "1", "2"], "2"),
                 (["report", "1", "2"], "2"), (["report", "--pdf"], "--pdf"),
-                (["import"], "missing"), (["import", "x.csv"], "--hookup"),
+                (["convert"], "missing"), (["convert", "x"], "--out"), (["import"], "missing"),
+                (["import", "x.csv"], "--hookup"),
                 (["import", "x.csv", "--hookup", "x.hookup"], "--out"), (["verify"], "missing"),
                 (["verify", "a", "b"], "b"), (["list", "--state"], "--state"),
                 (["report", "--out"], "--out")):
