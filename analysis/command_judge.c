@@ -10,7 +10,9 @@
 
 #include <math.h>
 
-#define LEAST_CRANKING_S 1.5 /* a control unit may need two turns to find its place */
+#define LEAST_CRANKING_S 1.5 /* and no fewer than so many turns: a control unit may need two to */
+#define LEAST_TURNS      3.5 /*   find its place, and commands once in two */
+#define UNKNOWN_SPEED_S  2.5
 #define FEWEST_COMMANDS  4
 #define STOPPED_EDGES    6
 #define SILENT_LEAST_S   0.7 /* a four-stroke cycle at 170 rpm */
@@ -54,13 +56,21 @@ static void add_silent(const struct evidence *evidence, size_t channel, size_t c
     result_say(error, &candidate->next, TEXT_COMMAND_NEXT);
 }
 
+/* Cranking for less says nothing of a command that never came. */
+static double least_cranking_s(const struct evidence *evidence) {
+    if (!evidence->has_speed)
+        return UNKNOWN_SPEED_S;
+    return fmax(LEAST_CRANKING_S, LEAST_TURNS * 60.0 / evidence->rpm);
+}
+
 static void judge_command(const struct evidence *evidence, size_t channel,
                           struct candidates *candidates) {
     const struct window *window = evidence->window;
     const struct pulses *pulses = evidence->pulses[channel];
     double from_s = window->engaged_s;
     double to_s = window->released_s;
-    if (!(to_s - from_s >= LEAST_CRANKING_S))
+    double least_s = least_cranking_s(evidence);
+    if (!(to_s - from_s >= least_s))
         return;
     size_t count;
     const struct pulse *list = pulses_list(pulses, &count);
@@ -78,8 +88,7 @@ static void judge_command(const struct evidence *evidence, size_t channel,
         onset_s[1] = onset_s[0] + fmax(SLACK * longest, SILENT_LEAST_S);
     }
     size_t crank = good_crank(evidence, onset_s[1], to_s);
-    if (crank != CHANNEL_NONE &&
-        to_s - onset_s[1] >= (never ? LEAST_CRANKING_S : onset_s[1] - onset_s[0]))
+    if (crank != CHANNEL_NONE && to_s - onset_s[1] >= (never ? least_s : onset_s[1] - onset_s[0]))
         add_silent(evidence, channel, crank, onset_s, never, candidates);
 }
 
