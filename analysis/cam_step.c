@@ -12,6 +12,7 @@
 #define MOST_DEGREES  90.0 /* a larger one is a turn counted wrong */
 #define STEADY        6.0  /* degrees about its place: the crank's own unevenness, the samples */
 #define FEWEST_BEHIND 2
+#define ODD           1    /* an edge that slips may be seen twice */
 #define CLOSE         0.02 /* of a turn: the first edge again */
 
 /* How far edge `at` lies behind the nearest of the first `places`, degrees. */
@@ -44,13 +45,17 @@ bool cam_step_find(const double *turns, const double *times, size_t count, struc
     size_t places = 0;
     while (places < count && turns[places] < turns[0] + CAM_TURN - CLOSE)
         places++;
+    size_t steady = places - 1;
+    size_t odd = 0;
     for (size_t i = places; i + FEWEST_BEHIND <= count && i > 0; i++) {
         double by;
         if (moved(turns, places, i, count, &by)) {
-            *step = (struct cam_step){times[i - 1], times[i], by};
+            *step = (struct cam_step){times[steady], times[i], by};
             return true;
         }
-        if (fabs(offset(turns, places, turns[i])) > STEADY)
+        if (fabs(offset(turns, places, turns[i])) <= STEADY)
+            steady = i;
+        else if (odd++ == ODD)
             return false; /* it was never steady */
     }
     return false;

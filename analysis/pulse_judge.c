@@ -12,15 +12,16 @@
 
 #include <math.h>
 
-#define START_S       0.1    /* from rest the first pulses are still finding their place */
-#define CATCH_S       1.0    /* before and behind the release of a starter that succeeds */
-#define GAP_MOST_S    0.6    /* a longer silence is a signal lost, not pulses missed */
-#define SPIKE_S       0.0004 /* no tooth passes so fast while a starter turns the engine */
-#define SPIKE_SAMPLES 1.5    /*   nor is one told by fewer samples than that, where others take */
-#define SPIKE_SHARE   0.2    /*   much longer: this part of the usual shorter state */
-#define FEWEST_SPIKES 2
-#define MOST_DEGREES  90.0 /* what seems to move by more is a turn counted wrong */
-#define CAM_EDGES     256
+#define START_S            0.1    /* from rest the first pulses are still finding their place */
+#define CATCH_S            1.0    /* before and behind the release of a starter that succeeds */
+#define GAP_MOST_S         0.6    /* a longer silence is a signal lost, not pulses missed */
+#define SPIKE_S            0.0004 /* no tooth passes so fast while a starter turns the engine */
+#define SPIKE_SAMPLES      1.5 /*   nor is one told by fewer samples than that, where others take */
+#define SPIKE_SHARE        0.2 /*   much longer: this part of the usual shorter state */
+#define FEWEST_SPIKES      2
+#define MISCOUNTED_DEGREES 3.0
+#define MOST_DEGREES       90.0 /* what seems to move by more is a turn counted wrong */
+#define CAM_EDGES          256
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -258,13 +259,20 @@ static bool moved_by_edges(const struct evidence *evidence, size_t crank, size_t
            cam_step_find(turns, times, kept, &movement->step);
 }
 
+/* On a wheel without a mark a pulse too many or too few moves every place by a tooth. */
+static bool is_miscounted(const struct wheel_pattern *crank, double degrees) {
+    double pitch = 360.0 / (double)crank->edges;
+    return !crank->marked && fabs(remainder(degrees, pitch)) < MISCOUNTED_DEGREES;
+}
+
 static void judge_step(const struct evidence *evidence, size_t crank, size_t cam,
                        struct candidates *candidates) {
     struct movement movement;
     if (!moved_by_wheels(evidence, crank, cam, &movement, &candidates->error) &&
         !moved_by_edges(evidence, crank, cam, &movement))
         return;
-    if (fabs(movement.step.degrees) > MOST_DEGREES)
+    if (fabs(movement.step.degrees) > MOST_DEGREES ||
+        is_miscounted(&evidence->tracks[crank]->pattern, movement.step.degrees))
         return;
     /* while the engine runs, a cam may be adjusted on purpose */
     if (window_phase_at(evidence->window, movement.step.to_s) == PHASE_CRANKING)

@@ -15,6 +15,7 @@
 #define IN_STEP       0.02   /* of the turns */
 #define MAD_TO_SIGMA  1.4826 /* of a normal distribution */
 #define LEAST_SCATTER 0.5
+#define SAME_SHARE    0.08 /* relative: edges that come like this are told apart by nothing */
 
 static int by_value(const void *left, const void *right) {
     double a = *(const double *)left;
@@ -27,9 +28,29 @@ static double median(double *values, size_t count) {
     return count == 0 ? (double)NAN : (values[(count - 1) / 2] + values[count / 2]) / 2.0;
 }
 
-/* To -180..180: whichever of its two turns the crank is in, the place is the same. */
-static double wrap(double degrees) {
-    return degrees - 360.0 * round(degrees / 360.0);
+/* To within half of what repeats: which of the repetitions it is, nothing tells. */
+static double wrap(const struct wheel_phase *phase, double degrees) {
+    return degrees - phase->repeats_degrees * round(degrees / phase->repeats_degrees);
+}
+
+static bool repeats_after(const struct wheel_pattern *pattern, size_t edges) {
+    for (size_t i = 0; i < pattern->edges; i++) {
+        double share = pattern->share[i];
+        double next = pattern->share[(i + edges) % pattern->edges];
+        if (fabs(next - share) > SAME_SHARE * share)
+            return false;
+    }
+    return true;
+}
+
+/* So many edges of the pattern look like the ones before them: a wheel of equal teeth, cut whole.
+ */
+static size_t unlike_edges(const struct wheel_pattern *pattern) {
+    size_t edges = 1;
+    while (edges < pattern->edges &&
+           (pattern->edges % edges != 0 || !repeats_after(pattern, edges)))
+        edges++;
+    return edges;
 }
 
 static void find_points(struct wheel_phase *phase, const struct wheel_track *crank,
@@ -68,6 +89,13 @@ static void count_turns(struct wheel_phase *phase, const struct wheel_track *cra
     phase->crank_turns = median(scratch, count);
     double repeats = round(2.0 / phase->crank_turns);
     phase->in_step = repeats >= 1.0 && fabs(phase->crank_turns * repeats - 2.0) < IN_STEP * 2.0;
+    if (!phase->in_step)
+        return;
+    size_t unlike = unlike_edges(&cam->pattern);
+    for (size_t i = 0; i < phase->count; i++)
+        phase->points[i].place %= unlike;
+    /* of the crank's two turns nothing tells which is which */
+    phase->repeats_degrees = fmin(720.0 * (double)unlike / (repeats * (double)edges), 360.0);
 }
 
 /* How far each edge lies from where the first of its like lay. */
@@ -80,7 +108,7 @@ static void find_departures(const struct wheel_phase *phase, size_t edges, doubl
             if (phase->points[i].place != place)
                 continue;
             first = isnan(first) ? phase->points[i].degrees : first;
-            departures[i] = wrap(phase->points[i].degrees - first);
+            departures[i] = wrap(phase, phase->points[i].degrees - first);
             if (count < FEWEST_A_SIDE)
                 scratch[count++] = departures[i];
         }
@@ -135,7 +163,7 @@ static void find_move(struct wheel_phase *phase, const double *departures, doubl
     double before = side(departures, from, split, scratch, &scatter[0]);
     double after = side(departures, split, to, scratch, &scatter[1]);
     phase->scatter = fmax(scatter[0], scatter[1]);
-    double moved = wrap(after - before);
+    double moved = wrap(phase, after - before);
     if (fabs(moved) <= LEAST_MOVE || fabs(moved) <= TIMES_SCATTER * phase->scatter)
         return;
     phase->moved = true;
@@ -160,16 +188,17 @@ int wheel_phase_new(const struct wheel_track *crank, const struct wheel_track *c
         free(scratch);
         return -ENOMEM;
     }
-    made->crank_turns = made->scatter = (double)NAN;
+    made->crank_turns = made->repeats_degrees = made->scatter = (double)NAN;
     made->moved_by = made->moved_from_s = made->moved_to_s = (double)NAN;
     made->from_degrees = made->to_degrees = (double)NAN;
     if (crank->pattern.state == WHEEL_FOLLOWED && crank->pattern.turn_known &&
         cam->pattern.state == WHEEL_FOLLOWED) {
         find_points(made, crank, cam);
         count_turns(made, crank, cam, scratch);
-        find_departures(made, cam->pattern.edges, departures, scratch);
-        if (made->in_step)
+        if (made->in_step) {
+            find_departures(made, cam->pattern.edges, departures, scratch);
             find_move(made, departures, scratch);
+        }
     }
     free(departures);
     free(scratch);

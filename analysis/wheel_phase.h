@@ -17,18 +17,19 @@ struct wheel_phase_point {
     double at_s;
     double degrees; /* of the crank, 0 to 720, from a place of the crank's wheel; which of the two
                        turns comes first is not known, and may change from stretch to stretch */
-    size_t place;   /* on the cam's wheel */
+    size_t place;   /* on the cam's wheel, or on the part of it that repeats */
     size_t stretch; /* of the crank's track */
 };
 
 struct wheel_phase {
     size_t count;
     struct wheel_phase_point *points; /* in order of time; owned */
-    double crank_turns; /* in what repeats of the cam's pulses: 2, or a whole part of it; NAN */
-    bool in_step;       /* it is that */
-    double scatter;     /* of the places about their average, degrees; NAN */
-    bool moved;         /* for good, by more than 10 degrees and well beyond the scatter: */
-    double moved_by;    /*   so far, degrees; above 0: the cam's edges come later */
+    double crank_turns;     /* in what repeats of the cam's pulses: 2, or a whole part of it; NAN */
+    bool in_step;           /* it is that */
+    double repeats_degrees; /* of the crank; a move by a whole one cannot be seen. NAN */
+    double scatter;         /* of the places about their average, degrees; NAN */
+    bool moved;             /* for good, by more than 10 degrees and well beyond the scatter: */
+    double moved_by;        /*   so far, degrees; above 0: the cam's edges come later */
     double moved_from_s, moved_to_s; /* between the last edge before and the first after */
     double from_degrees, to_degrees; /* of that cam edge, before and after */
 };
