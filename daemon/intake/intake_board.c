@@ -4,6 +4,7 @@
  */
 #include "intake_board.h"
 
+#include "board_file.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -39,7 +40,9 @@ static int make_byte_ring(struct intake_board *board) {
     double baud = hookup->baud;
     if (baud <= 0.0)
         baud = board_setting_number(hookup->driver, &hookup->settings, "baud", 0.0);
+    double rate_hz = board_setting_number(hookup->driver, &hookup->settings, "rate", 0.0);
     double bytes_per_s = fmax(baud / 10.0, BYTES_PER_S_LEAST);
+    bytes_per_s = fmax(bytes_per_s, board_file_bytes_per_s(hookup->settings.file, rate_hz));
     double size = fmax(bytes_per_s * board->intake->settings.byte_ring_s, 4.0 * WRITE_BYTES_MAX);
     board->port_bytes = malloc(WRITE_BYTES_MAX);
     if (board->port_bytes == NULL)
@@ -95,6 +98,17 @@ void intake_board_say(struct intake_board *board, enum intake_board_state state,
         (void)snprintf(whole, sizeof whole, "board %s: %s", board->hookup->name, text);
         tap->event(tap->context, board->index, state, whole);
     }
+}
+
+void intake_board_device(const struct intake_board *board, char *name, size_t size) {
+    const struct hookup_board *hookup = board->hookup;
+    const struct board_file *file = hookup->settings.file;
+    if (hookup->device != NULL)
+        (void)snprintf(name, size, "%s", hookup->device);
+    else if (file != NULL && file->ids != NULL)
+        (void)snprintf(name, size, "USB board %04x:%04x", file->ids->vendor, file->ids->product);
+    else
+        (void)snprintf(name, size, "the board");
 }
 
 void intake_board_send(struct intake_board *board, const struct board_bytes *request) {

@@ -29,7 +29,8 @@ enum barrier {
     BARRIER_NONE,
     BARRIER_CONNECTED,  /* a port is open: begin anew */
     BARRIER_LOST,       /* it is closed */
-    BARRIER_OVERFLOWED, /* bytes were dropped here */
+    BARRIER_OVERFLOWED, /* bytes were dropped here, in this computer */
+    BARRIER_HOLE,       /* bytes did not arrive here */
     BARRIER_STOPPING    /* no more bytes will come */
 };
 
@@ -85,6 +86,9 @@ void intake_board_done(struct intake_board *board);
 /* Sets the state and tells the owner, unless that was what it was told last. */
 void intake_board_say(struct intake_board *board, enum intake_board_state state, const char *format,
                       ...) __attribute__((format(printf, 3, 4)));
+
+/* What to call its device in messages: as the hookup has it, else by its USB id. */
+void intake_board_device(const struct intake_board *board, char *name, size_t size);
 
 /* Hands bytes to the port thread to be sent. */
 void intake_board_send(struct intake_board *board, const struct board_bytes *request);

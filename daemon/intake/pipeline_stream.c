@@ -3,6 +3,7 @@
  * pipeline_stream.c - the pipeline thread of a stream board: bytes from the ring to the driver,
  * barriers, and what to think of bytes that make no sense.
  */
+#include "board_file.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -28,6 +29,12 @@ struct stream {
 };
 
 static void say_nonsense(struct stream *stream) {
+    if (stream->owner->hookup->driver->bus == BOARD_USB) {
+        intake_board_say(stream->owner, INTAKE_NONSENSE,
+                         "bytes arrive, none make sense: [packet] of its board file does not fit "
+                         "what the board sends");
+        return;
+    }
     static const unsigned usual[] = {9600,   19200,  38400,  57600,  115200,
                                      230400, 460800, 921600, 1000000};
     const struct hookup_board *hookup = stream->owner->hookup;
@@ -53,7 +60,9 @@ static void watch(struct stream *stream) {
     struct pipeline *pipeline = stream->pipeline;
     const struct board_driver *driver = pipeline->driver;
     int64_t now = intake_monotonic_ns();
-    int64_t no_scans_ns = (int64_t)(driver->silence_limit_s * (double)SECOND_NS);
+    int64_t no_scans_ns =
+        (int64_t)(board_silence_limit_s(driver, &stream->owner->hookup->settings) *
+                  (double)SECOND_NS);
     if (no_scans_ns < NO_SCANS_NS)
         no_scans_ns = NO_SCANS_NS;
     if (!stream->connected || pipeline->refused)
@@ -108,10 +117,12 @@ static void connected(struct stream *stream) {
     stream->sense_ns = stream->scans_ns = stream->again_ns = intake_monotonic_ns();
     pipeline->refused = false;
     pipeline->streaming = false;
-    if (intake_board_state(stream->owner) == INTAKE_WAITING)
+    if (intake_board_state(stream->owner) == INTAKE_WAITING) {
+        char device[256];
+        intake_board_device(stream->owner, device, sizeof device);
         intake_board_say(stream->owner, INTAKE_OPENING,
-                         "%s is open: waiting for the board to make itself known",
-                         stream->owner->hookup->device);
+                         "%s is open: waiting for the board to make itself known", device);
+    }
     int result = pipeline->driver->start(pipeline->board, &request);
     if (result < 0) {
         pipeline->refused = true;
@@ -141,6 +152,16 @@ static bool pass(struct stream *stream, enum barrier barrier) {
             pipeline->dropped_before = stream->dropped_seen;
         pipeline->overflowed = pipeline->epoch_open;
         stream->dropped_seen = atomic_load(&stream->owner->bytes_dropped);
+        if (pipeline->driver->hole != NULL)
+            pipeline->driver->hole(pipeline->board);
+        break;
+    case BARRIER_HOLE:
+        if (pipeline->driver->hole != NULL) {
+            pipeline->driver->hole(pipeline->board);
+            break;
+        }
+        pipeline_break_off(pipeline, board_loss_name(BOARD_LOSS_DAMAGED));
+        (void)pipeline->driver->start(pipeline->board, &request);
         break;
     case BARRIER_STOPPING:
         if (stream->connected && pipeline->driver->stop != NULL &&

@@ -8,8 +8,10 @@
  */
 #include "intake_board.h"
 
+#include "board_file.h"
 #include "ports.h"
 #include "timebase.h"
+#include "usb_devices.h"
 
 #include <errno.h>
 
@@ -22,10 +24,14 @@
 #define BAUD_STANDARD    115200
 #define PATH_SIZE        4096
 
+#define FAILURES_RESET 2 /* opened again once without help: then what a board file allows */
+
 struct connection {
     struct intake_board *board;
     struct transport *transport;
-    int last_error; /* what was last said of the port; 0: it was open */
+    char name[256];    /* of the device, for messages */
+    unsigned failures; /* in a row: open, but silent or failing */
+    int last_error;    /* what was last said of the port; 0: it was open */
     int64_t rights_since_ns;
     int64_t backoff_ns;
 };
@@ -51,7 +57,7 @@ static void show_transport(struct connection *connection, struct transport *tran
 /* Says why the port cannot be opened; the same reason once. */
 static void say_failure(struct connection *connection, int error) {
     char why[224];
-    const char *device = connection->board->hookup->device;
+    const struct hookup_board *hookup = connection->board->hookup;
     int64_t now = intake_monotonic_ns();
     if (error != -EACCES)
         connection->rights_since_ns = 0;
@@ -63,11 +69,14 @@ static void say_failure(struct connection *connection, int error) {
     if (error == connection->last_error)
         return;
     connection->last_error = error;
-    ports_explain(device != NULL ? device : "", error, why, sizeof why);
+    if (hookup->driver->bus == BOARD_USB)
+        usb_devices_explain(hookup->settings.file->ids, hookup->device, error, why, sizeof why);
+    else
+        ports_explain(connection->name, error, why, sizeof why);
     intake_board_say(connection->board, INTAKE_WAITING, "%s", why);
 }
 
-static bool connect_port(struct connection *connection) {
+static int open_serial(struct connection *connection) {
     const struct hookup_board *hookup = connection->board->hookup;
     double baud = hookup->baud;
     if (baud <= 0.0)
@@ -79,14 +88,37 @@ static bool connect_port(struct connection *connection) {
     char path[PATH_SIZE];
     int result =
         hookup->device != NULL ? ports_resolve(hookup->device, path, sizeof path) : -ENOENT;
-    if (result == 0)
-        result = transport_open(path, &settings, &connection->transport);
+    return result < 0 ? result : transport_open(path, &settings, &connection->transport);
+}
+
+static int open_usb(struct connection *connection) {
+    const struct hookup_board *hookup = connection->board->hookup;
+    const struct board_file *file = hookup->settings.file;
+    double rate_hz = board_setting_number(hookup->driver, &hookup->settings, "rate", 0.0);
+    const struct transport_usb settings = {
+        .usb = &file->usb,
+        .start = &file->start,
+        .stop = &file->stop,
+        .bytes_per_s = board_file_bytes_per_s(file, rate_hz),
+        .reset = file->reset == BOARD_RESET_LAST_RESORT && connection->failures >= FAILURES_RESET,
+    };
+    struct usb_device device;
+    int result = usb_devices_find(file->ids, hookup->device, &device);
+    return result < 0 ? result : transport_open_usb(device.node, &settings, &connection->transport);
+}
+
+static bool connect_port(struct connection *connection) {
+    bool usb = connection->board->hookup->driver->bus == BOARD_USB;
+    int result = usb ? open_usb(connection) : open_serial(connection);
     if (result < 0) {
         say_failure(connection, result);
         return false;
     }
     show_transport(connection, connection->transport);
     connection->last_error = 0;
+    const char *remark = transport_remark(connection->transport);
+    if (remark[0] != '\0')
+        intake_board_say(connection->board, INTAKE_OPENING, "%s: %s", connection->name, remark);
     return true;
 }
 
@@ -112,7 +144,8 @@ static int send_outbox(struct connection *connection) {
 
 /* Opening may have reset the board: what it says while it boots is none of its scans. */
 static int wait_for_boot(struct connection *connection) {
-    double delay_s = connection->board->hookup->driver->boot_delay_s;
+    const struct hookup_board *hookup = connection->board->hookup;
+    double delay_s = board_boot_delay_s(hookup->driver, &hookup->settings);
     int64_t until = intake_monotonic_ns() + (int64_t)(delay_s * SECOND_NS);
     for (int64_t left; (left = until - intake_monotonic_ns()) > 0;) {
         if (intake_board_stopping(connection->board))
@@ -128,25 +161,33 @@ static int wait_for_boot(struct connection *connection) {
 
 /*
  * Into the byte ring. Where it is full the pipeline is a whole second late: then all bytes are
- * dropped until it has caught up, so that the hole has one clear place.
+ * dropped until it has caught up, so that the hole has one clear place. False where they were.
  */
-static void hand_on(struct intake_board *board, size_t count, int64_t arrival_ns) {
+static bool hand_on(struct intake_board *board, size_t count, int64_t arrival_ns) {
     atomic_fetch_add(&board->bytes, count);
     if (atomic_load(&board->barrier) == BARRIER_NONE &&
         byte_ring_write(board->byte_ring, board->port_bytes, count, arrival_ns) == 0)
-        return;
+        return true;
     atomic_fetch_add(&board->bytes_dropped, count);
     pthread_mutex_lock(&board->mutex);
     if (atomic_load(&board->barrier) == BARRIER_NONE)
         atomic_store(&board->barrier, BARRIER_OVERFLOWED);
     pthread_mutex_unlock(&board->mutex);
     byte_ring_wake(board->byte_ring);
+    return false;
 }
 
-/* Reads until the port has gone (-ENODEV ...), is silent (-ETIMEDOUT), or intake stops (0). */
+/* Nothing on the wire shows where a packet begins: after a hole only a new start does. */
+static bool needs_new_start(const struct intake_board *board) {
+    const struct board_file *file = board->hookup->settings.file;
+    return file != NULL && file->packet.size > 0 && !packet_layout_finds_itself(&file->packet);
+}
+
+/* Reads until the port has gone (-ENODEV ...), is silent (-ETIMEDOUT), must be opened anew (-EPIPE,
+ * -EIO), or intake stops (0). */
 static int read_port(struct connection *connection) {
     struct intake_board *board = connection->board;
-    double limit_s = board->hookup->driver->silence_limit_s;
+    double limit_s = board_silence_limit_s(board->hookup->driver, &board->hookup->settings);
     int64_t last_bytes = intake_monotonic_ns(), last_overruns = last_bytes;
     while (!intake_board_stopping(board)) {
         int result = send_outbox(connection);
@@ -154,11 +195,17 @@ static int read_port(struct connection *connection) {
             return result;
         result =
             transport_read(connection->transport, board->port_bytes, WRITE_BYTES_MAX, READ_WAIT_MS);
+        if (result == -EPIPE && !needs_new_start(board)) {
+            raise_barrier(board, BARRIER_HOLE);
+            continue;
+        }
         if (result < 0)
             return result;
         int64_t now = intake_monotonic_ns();
         if (result > 0) {
-            hand_on(board, (size_t)result, timebase_elapsed_ns(board->intake->timebase));
+            if (!hand_on(board, (size_t)result, timebase_elapsed_ns(board->intake->timebase)) &&
+                needs_new_start(board))
+                return -EPIPE;
             last_bytes = now;
         } else if (limit_s > 0.0 && (double)(now - last_bytes) > limit_s * SECOND_NS) {
             return -ETIMEDOUT;
@@ -171,10 +218,38 @@ static int read_port(struct connection *connection) {
     return 0;
 }
 
+/* Why an open port is open no longer. */
+static void say_end(struct connection *connection, int result) {
+    struct intake_board *board = connection->board;
+    const struct hookup_board *hookup = board->hookup;
+    connection->failures += result == -ETIMEDOUT || result == -EIO;
+    if (result == -ETIMEDOUT) {
+        intake_board_say(board, INTAKE_SILENT,
+                         "%s is open but nothing has come for %g s: opening it again; check the "
+                         "board's power, cable and program",
+                         connection->name,
+                         board_silence_limit_s(hookup->driver, &hookup->settings));
+    } else if (hookup->driver->bus == BOARD_USB && result == -EIO) {
+        intake_board_say(board, INTAKE_SILENT,
+                         "the transfers of %s keep failing: opening it again; check cable, hub and "
+                         "power",
+                         connection->name);
+    } else if (result == -EPIPE) {
+        intake_board_say(board, INTAKE_WAITING,
+                         "bytes of %s are missing and its packets have no header: starting it anew",
+                         connection->name);
+    } else {
+        intake_board_say(board, INTAKE_WAITING,
+                         "%s has gone (unplugged, or its power is off): waiting for it to come "
+                         "back",
+                         connection->name);
+        connection->last_error = -ENOENT; /* that it is not there needs no saying again */
+    }
+}
+
 /* From an open port to a lost one. */
 static void serve(struct connection *connection) {
     struct intake_board *board = connection->board;
-    const char *device = board->hookup->device;
     atomic_store(&board->streaming, false);
     pthread_mutex_lock(&board->mutex);
     board->outbox.count = 0; /* meant for the connection before */
@@ -188,23 +263,13 @@ static void serve(struct connection *connection) {
         return; /* the port stays open for the last request */
     close_port(connection);
     raise_barrier(board, BARRIER_LOST);
-    if (result == -ETIMEDOUT) {
-        intake_board_say(board, INTAKE_SILENT,
-                         "%s is open but nothing has come for %g s: opening it again; check the "
-                         "board's power, cable and program",
-                         device, board->hookup->driver->silence_limit_s);
-    } else {
-        intake_board_say(board, INTAKE_WAITING,
-                         "%s has gone (unplugged, or its power is off): waiting for it to come "
-                         "back",
-                         device);
-        connection->last_error = -ENOENT; /* that it is not there needs no saying again */
-    }
+    say_end(connection, result);
 }
 
 void *port_thread(void *intake_board) {
     struct intake_board *board = intake_board;
     struct connection connection = {.board = board, .backoff_ns = BACKOFF_FIRST_NS};
+    intake_board_device(board, connection.name, sizeof connection.name);
     while (!intake_board_stopping(board)) {
         if (connect_port(&connection))
             serve(&connection);
@@ -212,8 +277,10 @@ void *port_thread(void *intake_board) {
             break;
         /* Only a port that scans came from is a success: one that opens and fails at once, or
          * stays silent, waits longer each time. */
-        if (atomic_exchange(&board->streaming, false))
+        if (atomic_exchange(&board->streaming, false)) {
             connection.backoff_ns = BACKOFF_FIRST_NS;
+            connection.failures = 0;
+        }
         intake_board_pause(board, connection.backoff_ns);
         connection.backoff_ns =
             2 * connection.backoff_ns < BACKOFF_MAX_NS ? 2 * connection.backoff_ns : BACKOFF_MAX_NS;

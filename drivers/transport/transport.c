@@ -7,6 +7,7 @@
 #include "node.h"
 #include "serial_port.h"
 #include "tty.h"
+#include "usb_stream.h"
 
 #include <errno.h>
 #include <limits.h>
@@ -19,6 +20,7 @@
 #include <unistd.h>
 
 struct transport {
+    struct usb_stream *usb;     /* NULL: a descriptor to read */
     struct serial_port *serial; /* NULL: a plain terminal or FIFO */
     int descriptor;
     int interruption; /* eventfd */
@@ -76,12 +78,33 @@ int transport_open(const char *path, const struct transport_settings *settings,
     return 0;
 }
 
+int transport_open_usb(const char *node, const struct transport_usb *settings,
+                       struct transport **transport) {
+    struct transport *made = calloc(1, sizeof *made);
+    if (made == NULL)
+        return -ENOMEM;
+    made->descriptor = made->interruption = -1;
+    int result = usb_stream_open(node, settings, &made->usb);
+    if (result < 0) {
+        free(made);
+        return result;
+    }
+    *transport = made;
+    return 0;
+}
+
+const char *transport_remark(const struct transport *transport) {
+    return transport->usb != NULL ? usb_stream_remark(transport->usb) : "";
+}
+
 /* Errors by which the kernel says that the device behind a descriptor is no more. */
 static int error_or_gone(int code) {
     return code == EIO || code == ENXIO || code == ENODEV || code == EPIPE ? -ENODEV : -code;
 }
 
 int transport_read(struct transport *transport, uint8_t *bytes, size_t size, int timeout_ms) {
+    if (transport->usb != NULL)
+        return usb_stream_read(transport->usb, bytes, size, timeout_ms);
     struct pollfd wait[2] = {{transport->descriptor, POLLIN, 0},
                              {transport->interruption, POLLIN, 0}};
     int ready = poll(wait, 2, timeout_ms);
@@ -110,6 +133,8 @@ int transport_read(struct transport *transport, uint8_t *bytes, size_t size, int
 
 int transport_write(struct transport *transport, const uint8_t *bytes, size_t count,
                     int timeout_ms) {
+    if (transport->usb != NULL)
+        return -ENOTSUP; /* its requests are sent when it is opened and closed */
     int64_t deadline = now_ms() + timeout_ms;
     while (count > 0) {
         ssize_t written = write(transport->descriptor, bytes, count);
@@ -137,10 +162,15 @@ int transport_write(struct transport *transport, const uint8_t *bytes, size_t co
 }
 
 void transport_interrupt(struct transport *transport) {
-    (void)eventfd_write(transport->interruption, 1);
+    if (transport->usb != NULL)
+        usb_stream_interrupt(transport->usb);
+    else
+        (void)eventfd_write(transport->interruption, 1);
 }
 
 uint64_t transport_overruns(struct transport *transport) {
+    if (transport->usb != NULL)
+        return 0;
     uint64_t seen = count_overruns(transport->descriptor);
     uint64_t more = seen > transport->overruns_seen ? seen - transport->overruns_seen : 0;
     transport->overruns_seen = seen;
@@ -150,7 +180,9 @@ uint64_t transport_overruns(struct transport *transport) {
 void transport_close(struct transport *transport) {
     if (transport == NULL)
         return;
-    if (transport->serial != NULL)
+    if (transport->usb != NULL)
+        usb_stream_close(transport->usb);
+    else if (transport->serial != NULL)
         serial_port_close(transport->serial);
     else
         tty_close(transport->descriptor);

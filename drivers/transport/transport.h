@@ -2,14 +2,17 @@
 /*
  * transport.h - bytes to and from a port, without ever blocking for good.
  *
- * Two kinds behind one face: real serial ports (libserialport opens and configures them), and
- * pseudo-terminals, FIFOs and other paths (plain termios and poll). Reading always goes through
- * poll() on the file descriptor: a port that has gone is told apart from one that is silent.
+ * Three kinds behind one face: real serial ports (libserialport opens and configures them),
+ * pseudo-terminals, FIFOs and other paths (plain termios and poll), and USB bulk endpoints
+ * (libusb). Reading always goes through poll() on the file descriptor: a port that has gone is told
+ * apart from one that is silent.
  *
  * One thread reads and at most one writes; open and close are not concurrent with either.
  */
 #ifndef CRANKTRAP_TRANSPORT_H
 #define CRANKTRAP_TRANSPORT_H
+
+#include "board_file.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -18,6 +21,14 @@
 struct transport_settings {
     unsigned baud;         /* bits a second; 8N1. Pseudo-terminals ignore it */
     bool keep_modem_lines; /* clear HUPCL: closing does not drop DTR */
+};
+
+/* A USB board; what the pointers lead to must live as long as the transport. */
+struct transport_usb {
+    const struct board_usb *usb;
+    const struct board_requests *start, *stop; /* sent after opening, before closing; NULL: none */
+    double bytes_per_s;                        /* what the board sends: how much is queued */
+    bool reset; /* reset the device on the bus first: a last resort */
 };
 
 struct transport;
@@ -32,9 +43,26 @@ int transport_open(const char *path, const struct transport_settings *settings,
                    struct transport **transport);
 
 /*
+ * Opens the USB device behind `node` (usb_devices_find() gives it), queues transfers, throws away
+ * what the board had queued before, sends the start requests. Errors: -ENOENT, -ENODEV not there
+ * (any more), -EACCES no right, -EBUSY another program has the interface, -ENXIO no such bulk
+ * endpoint, -EPROTO a start request was refused, -ENOMEM the kernel's quota.
+ */
+int transport_open_usb(const char *node, const struct transport_usb *settings,
+                       struct transport **transport);
+
+/*
+ * What the owner should be told of an open transport: that less could be queued than was meant,
+ * and why. "" where there is nothing to say.
+ */
+const char *transport_remark(const struct transport *transport);
+
+/*
  * Waits up to `timeout_ms` for bytes and reads what is there. Returns the number of bytes (> 0),
  * 0 when none came in time or transport_interrupt() was called, -ENODEV when the port has gone
- * (hang-up, unplugged), or another negative errno.
+ * (hang-up, unplugged), or another negative errno. USB also: -EPIPE: bytes are missing between
+ * those read last and the next, and the flow goes on; -EIO: transfers keep failing, the device is
+ * there.
  */
 int transport_read(struct transport *transport, uint8_t *bytes, size_t size, int timeout_ms);
 

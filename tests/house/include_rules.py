@@ -19,7 +19,7 @@ DAEMON_ORDER = ["hookup", "ring", "intake", "watch", "snapshot", "report", "serv
 MAY_USE = {
     "analysis": set(),
     "drivers": set(),
-    "drivers/transport": set(),
+    "drivers/transport": {"drivers"},
     "drivers/firmware": set(),
 }
 for index, name in enumerate(DAEMON_ORDER):
