@@ -1,9 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * hookup_board.c - the questions about the board: its port, its driver, what it sends.
+ * hookup_board.c - the questions about the board: its port, its driver or file, what it sends.
  */
 #include "hookup_talk.h"
 
+#include "board_files.h"
 #include "drivers.h"
 #include "ports.h"
 
@@ -14,6 +15,7 @@
 #include <string.h>
 
 #define LISTEN_S     0.2
+#define WAYS_MOST    64
 #define LISTEN_TIMES 40 /* a board that boots when its port is opened is deaf for two seconds */
 #define DEVICE_BYTES 256
 #define RATE_APART   0.02
@@ -60,41 +62,64 @@ static int ask_device(char *device) {
     }
 }
 
-static int ask_driver(const struct board_driver **driver) {
-    size_t count, words = 0;
-    const struct board_driver *const *drivers = drivers_all(&count);
-    const char *names[64];
-    size_t standard = 0;
-    for (size_t i = 0; i < count && words < 64; i++) {
-        if (drivers[i]->bus == BOARD_SIMULATED)
-            continue;
-        printf("  %-14s %s\n", drivers[i]->name, drivers[i]->summary);
-        if (strcmp(drivers[i]->name, "packet-serial") == 0)
-            standard = words;
-        names[words++] = drivers[i]->name;
-    }
-    int chosen = ask_word("Driver", names, words, standard);
-    if (chosen < 0)
-        return chosen;
-    *driver = drivers_find(names[chosen]);
-    return 0;
-}
-
-static void print_options(const struct board_driver *driver) {
-    for (const struct board_option *option = driver->options; option && option->name; option++)
-        printf("  %s (%s): %s\n", option->name, option->standard ? option->standard : "not set",
-               option->help);
-}
-
 static void add_line(struct draft *draft, const char *key, const char *value) {
     size_t length = strlen(draft->board);
     snprintf(draft->board + length, sizeof draft->board - length, "%s = %s\n", key, value);
 }
 
+/* A driver, or a board file (then `*driver` is NULL), as a line of the section. */
+static int choose_way(struct draft *draft, char *const *files, size_t file_count,
+                      const struct board_driver **driver) {
+    const char *names[WAYS_MOST];
+    size_t count, words = 0, standard = 0;
+    const struct board_driver *const *drivers = drivers_all(&count);
+    puts("Drivers, and boards that are described by a file (docs/board-files.md):");
+    for (size_t i = 0; i < count && words < WAYS_MOST; i++) {
+        if (drivers[i]->bus == BOARD_SIMULATED)
+            continue;
+        printf("  %-18s %s\n", drivers[i]->name, drivers[i]->summary);
+        if (strcmp(drivers[i]->name, "packet-serial") == 0)
+            standard = words;
+        names[words++] = drivers[i]->name;
+    }
+    size_t driver_words = words;
+    for (size_t i = 0; i < file_count && words < WAYS_MOST; i++) {
+        printf("  %-18s board file\n", files[i]);
+        names[words++] = files[i];
+    }
+    int chosen = ask_word("Which of them speaks with it", names, words, standard);
+    if (chosen < 0)
+        return chosen;
+    bool is_driver = (size_t)chosen < driver_words;
+    *driver = is_driver ? drivers_find(names[chosen]) : NULL;
+    add_line(draft, is_driver ? "driver" : "board", names[chosen]);
+    return 0;
+}
+
+static int ask_way(struct draft *draft, const struct board_driver **driver) {
+    char **files = NULL;
+    size_t count = 0;
+    if (board_files_names(&files, &count) < 0)
+        count = 0;
+    int result = choose_way(draft, files, count, driver);
+    board_files_names_free(files, count);
+    return result;
+}
+
+static void print_options(const struct board_driver *driver) {
+    const struct board_option *option = driver ? driver->options : NULL;
+    if (!option)
+        puts("  baud, rate, and what docs/board-files.md has for its driver");
+    for (; option && option->name; option++)
+        printf("  %s (%s): %s\n", option->name, option->standard ? option->standard : "not set",
+               option->help);
+}
+
 /* Those that must be given, then any other. */
 static int ask_options(struct draft *draft, const struct board_driver *driver) {
     char answer[ASK_BYTES];
-    for (const struct board_option *option = driver->options; option && option->name; option++) {
+    const struct board_option *option = driver ? driver->options : NULL;
+    for (; option && option->name; option++) {
         if (!option->required)
             continue;
         printf("%s: %s\n", option->name, option->help);
@@ -161,14 +186,16 @@ static int try_board(struct draft *draft, struct hookup_live **live) {
     draft->board[0] = '\0';
     int result = ask_device(device);
     bool simulated = strcmp(device, "sim") == 0;
-    if (result == 0 && !simulated)
-        result = ask_driver(&driver);
     if (result < 0)
         return result;
-    add_line(draft, "driver", driver->name);
-    if (!simulated)
+    if (simulated)
+        add_line(draft, "driver", driver->name);
+    else
         add_line(draft, "device", device);
-    result = ask_options(draft, driver);
+    if (!simulated)
+        result = ask_way(draft, &driver);
+    if (result == 0)
+        result = ask_options(draft, driver);
     if (result < 0)
         return result;
     struct problems problems = {0};

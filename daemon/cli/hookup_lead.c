@@ -10,7 +10,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define FILL_S 0.7 /* until the half second of a reading is whole */
+#define POINT_COUNTS 1000.0 /* from one of two points of a line to the other */
+#define FILL_S       0.7    /* until the half second of a reading is whole */
 
 /* An input and how it is shown. */
 struct watched {
@@ -117,26 +118,23 @@ static int ask_volts(struct watched *watched, struct draft_lead *lead) {
 /* A clamp: the present reading is its zero, where nothing flows. */
 static int ask_amperes(struct watched *watched, struct draft_lead *lead) {
     static const char *const words[] = {"yes", "no"};
-    double factor, now = 0;
-    if (!watched->volts) {
-        puts("  The board does not say how many volts a count is: give the scale in the file by "
-             "hand\n"
-             "  (points = AMPERES:COUNTS, ...).");
-        snprintf(lead->scale, sizeof lead->scale, "points = 0:0, 1:1\n");
-        return 0;
-    }
-    int result = ask_factor(watched, "  Amperes a volt of the clamp", "100", &factor);
+    double factor, zero = 0;
+    int result = watched->volts
+                     ? ask_factor(watched, "  Amperes a volt of the clamp", "100", &factor)
+                     : ask_factor(watched, "  Amperes a count", NULL, &factor);
     if (result < 0)
         return result;
-    int zero = ask_word("  Starter at rest now, so that this is the clamp's zero", words, 2, 0);
-    if (zero < 0)
-        return zero;
-    (void)average(watched, &now);
-    if (zero == 0 && fabs(now * factor) >= 0.05)
-        snprintf(lead->scale, sizeof lead->scale, "amps-per-volt = %.6g\noffset = %.4g A\n", factor,
-                 -now * factor);
+    int rests = ask_word("  Starter at rest now, so that this is the clamp's zero", words, 2, 0);
+    if (rests < 0)
+        return rests;
+    if (rests == 0)
+        (void)average(watched, &zero);
+    if (!watched->volts)
+        snprintf(lead->scale, sizeof lead->scale, "points = 0:%.6g, %.6g:%.6g\n", zero,
+                 factor * POINT_COUNTS, zero + POINT_COUNTS);
     else
-        snprintf(lead->scale, sizeof lead->scale, "amps-per-volt = %.6g\n", factor);
+        snprintf(lead->scale, sizeof lead->scale, "amps-per-volt = %.6g\noffset = %.4g A\n", factor,
+                 -zero * factor);
     return 0;
 }
 

@@ -91,7 +91,7 @@ int hookup_live_open(const char *section, struct hookup_live **live, struct prob
     /* A hookup has a channel at least; any stands for all, for a run holds every input. */
     int result = asprintf(&text,
                           "[board logger]\n%s[channel any]\nboard = logger\ninput = 0\n"
-                          "role = other\n",
+                          "role = other\nvolts-per-count = 1\n",
                           section) < 0
                      ? -ENOMEM
                      : 0;

@@ -80,7 +80,7 @@ class Conversation(harness.Case):
 
     def choose_board(self, terminal, board):
         terminal.answer("Which board.*: ", str(board.link))
-        terminal.answer("Driver .*: ", "")
+        terminal.answer("speaks with it .*: ", "")
         terminal.answer("Options .*: ", "")
         terminal.expect("It sends: .*4 inputs, (19|20)[0-9][0-9] scans/s")
         terminal.answer("Is that the board .*: ", "y")
@@ -185,16 +185,48 @@ class Conversation(harness.Case):
     def test_a_board_that_is_not_there(self):
         terminal = self.terminal()
         terminal.answer("Which board.*: ", str(self.folder / "none"))
-        terminal.answer("Driver .*: ", "text")
+        terminal.answer("speaks with it .*: ", "text-s")
         terminal.answer("rate.*: ", "100")
         terminal.answer("Options .*: ", "bits = many")
         terminal.answer("Options .*: ", "")
         terminal.expect("bits")  # what the checker says of the option
         terminal.answer("Which board.*: ", str(self.folder / "none"))
-        terminal.answer("Driver .*: ", "")
+        terminal.answer("speaks with it .*: ", "")
         terminal.answer("Options .*: ", "")
         terminal.expect("Nothing to use came. Board: waiting: .*none")
         terminal.expect("Which board.*: ")
+
+    def test_a_board_that_sends_counts(self):
+        """Lines of bare counts: a meter's reading makes them volts, a clamp's zero its offset."""
+        csv = self.folder / "volts.csv"
+        csv.write_text("0,2.2,2.5\n1000,2.2,2.5\n", encoding="ascii")
+        board = self.fakeboard("--csv", csv, "--rate", 200, "--format", "text", "--volts-per-count",
+                               0.0005)
+        terminal = self.terminal("--out", "van.hookup")
+        terminal.answer("Which board.*: ", str(board.link))
+        terminal.answer("speaks with it .*: ", "text-serial")
+        terminal.answer("rate.*: ", "200")
+        terminal.answer("Options .*: ", "bits = 16")
+        terminal.answer("Options .*: ", "columns = counter,0,1")
+        terminal.answer("Options .*: ", "")
+        terminal.expect("2 inputs, .*it does not say how many volts")
+        terminal.answer("Is that the board .*: ", "")
+        self.answer_vehicle(terminal)
+        terminal.expect("now 44[0-9][0-9] counts|now 4399 counts")  # 2.2 V / 0.5 mV
+        terminal.answer("It is on: .*: ", "battery")
+        terminal.answer("Volts a count.*: ", "12.54 V")
+        terminal.answer("It is on: .*: ", "starter-current")
+        terminal.answer("Amperes a count.*: ", "0.05")
+        terminal.answer("Starter at rest.*: ", "")
+        terminal.expect("It is sound")
+        terminal.answer("Write it .*: ", "")
+        self.assertEqual(terminal.status(), 0)
+        written = (self.folder / "van.hookup").read_text()
+        self.assertAlmostEqual(float(re.search("volts-per-count = (.*)", written)[1]), 0.0005 * 5.7,
+                               delta=2e-6)
+        zero, end = re.search("points = 0:(.*), 50:(.*)", written).groups()
+        self.assertAlmostEqual(float(zero), 5000, delta=3)
+        self.assertAlmostEqual(float(end) - float(zero), 1000, delta=0.1)
 
     def test_the_input_ends(self):
         """At any question, on a pipe too."""
