@@ -209,6 +209,20 @@ static double limit_at(const struct watched *watched, double battery) {
     return feeds_lower_limit(departures->vehicle, &departures->limits, watched->channel, battery);
 }
 
+/* Is the battery so high in all of these samples that the limit does not depend on it? */
+static bool leaves_enough(const struct watched *watched, const struct scale *battery,
+                          const int32_t *counts, size_t count) {
+    int32_t low = counts[0];
+    int32_t high = counts[0];
+    for (size_t i = 1; i < count; i++) {
+        low = counts[i] < low ? counts[i] : low;
+        high = counts[i] > high ? counts[i] : high;
+    }
+    double lowest = fmin(scale_value(battery, low), scale_value(battery, high));
+    return lowest > 0.5 * watched->owner->vehicle->system_volts &&
+           limit_at(watched, lowest) == limit_at(watched, (double)INFINITY);
+}
+
 /* Inside the limit by how much, for a lead that must not fall. */
 static void above(const struct watched *watched, const struct record_run *run, size_t first,
                   size_t count, int32_t *distances) {
@@ -221,6 +235,12 @@ static void above(const struct watched *watched, const struct record_run *run, s
     }
     const struct vehicle_channel *battery = &vehicle->channels[watched->battery];
     const int32_t *counts = run->counts[battery->input] + first;
+    if (leaves_enough(watched, &battery->scale, counts, count)) {
+        int32_t limit = difference_counts(limit_at(watched, (double)INFINITY));
+        for (size_t i = 0; i < count; i++)
+            distances[i] -= limit;
+        return;
+    }
     for (size_t i = 0; i < count; i++)
         distances[i] -=
             difference_counts(limit_at(watched, scale_value(&battery->scale, counts[i])));

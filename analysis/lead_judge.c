@@ -115,6 +115,19 @@ static void judge_clamp(const struct evidence *evidence, struct candidates *cand
                             amperes));
 }
 
+/* ---- a ground ---- */
+
+/* With the key on no current flows that could lift it so far: that lead is on something else. */
+static void judge_ground(const struct evidence *evidence, size_t channel,
+                         struct candidates *candidates) {
+    const struct survey *survey = evidence->survey;
+    const struct vehicle_channel *of = &survey->vehicle->channels[channel];
+    double volts = survey_level(survey, channel, PHASE_KEY_ON, 0.5, false);
+    if (of->role == ROLE_GROUND && volts >= survey->limits->return_open)
+        add(evidence, channel, candidates,
+            result_sentence(&candidates->error, TEXT_LEAD_NO_GROUND, of->name, volts));
+}
+
 /* ---- a feed by itself ---- */
 
 static void judge_scale(const struct evidence *evidence, size_t channel,
@@ -307,6 +320,7 @@ void lead_judge(const struct evidence *evidence, struct candidates *candidates) 
     judge_battery(evidence, candidates);
     judge_clamp(evidence, candidates);
     for (size_t i = 0; i < vehicle->channel_count; i++) {
+        judge_ground(evidence, i, candidates);
         judge_scale(evidence, i, candidates);
         judge_copy(evidence, i, candidates);
     }

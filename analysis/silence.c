@@ -136,10 +136,12 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
         return to_s - from_s > FIRST_EDGE_S;
     }
     for (size_t i = first + FEWEST_EDGES; i < end; i++) {
-        double longest_s = longest_before(list, i);
         silence->last_s = list[i].at_s;
         silence->to_s = i + 1 < count && list[i + 1].at_s < to_s ? list[i + 1].at_s : (double)NAN;
         silence->until_s = isnan(silence->to_s) ? to_s : silence->to_s;
+        if (silence->until_s - silence->last_s < fmin(LOST_LEAST_S, LOST_RESUMED_S))
+            continue; /* as almost all are */
+        double longest_s = longest_before(list, i);
         if (longest_s > 0.0 && is_lost(silence, longest_s) &&
             !in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);

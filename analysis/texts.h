@@ -278,6 +278,8 @@
     "%s reads what %s should, and the other way round: the two leads look swapped."
 #define TEXT_LEAD_COPIES "%s copies %s, the input scanned before it: its own lead is open."
 #define TEXT_LEAD_FLAT   "%s read %.2f V through everything, as a lead does that is on nothing."
+#define TEXT_LEAD_NO_GROUND                                                                        \
+    "%s stood at %.2f V with the key on: no ground does, that lead is on something else."
 #define TEXT_LEAD_CLAMP                                                                            \
     "%s reads the starter's current backwards (%.0f A): the clamp is the wrong way round."
 #define TEXT_LEAD_SCALE                                                                            \

@@ -519,7 +519,8 @@ static int start_snapshots(struct daemon *daemon) {
     struct snapshot_settings settings = {
         .quota_bytes = storage->snapshot_bytes,
         .keep_free_bytes = storage->keep_free_bytes,
-        .merge_s = 300,
+        /* marks of one attempt share a snapshot, however much of before and after is asked for */
+        .merge_s = 300 + storage->before_s + storage->after_s,
     };
     const struct snapshot_tap tap = {daemon, on_snapshot, on_snapshot_removed, on_snapshot_problem,
                                      flush_all};

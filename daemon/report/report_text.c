@@ -78,6 +78,27 @@ static void print_texts(const struct page *page, const char *heading,
         page_paragraph(page, "- ", texts->text[i]);
 }
 
+/* As many digits as the interval's width means anything for. */
+static void print_moment(const struct report *report, const struct analysis_verdict *verdict,
+                         const struct page *page) {
+    double width = verdict->at_to_s - verdict->at_from_s;
+    int digits = width > 0 ? (int)fmin(6, fmax(2, ceil(-log10(width)) + 1)) : 4;
+    double at_s = verdict->at_s - report->zero_s;
+    double from_s = verdict->at_from_s - report->zero_s;
+    double to_s = verdict->at_to_s - report->zero_s;
+    if (!report_attempt(report))
+        fprintf(page->stream, "When:      at second %.*f, between %.*f and %.*f\n", digits, at_s,
+                digits, from_s, digits, to_s);
+    else if (to_s < 0)
+        fprintf(page->stream,
+                "When:      %.*f s before the starter engaged, between %.*f and %.*f s before\n",
+                digits, -at_s, digits, -to_s, digits, -from_s);
+    else
+        fprintf(page->stream,
+                "When:      %.*f s after the starter engaged, between %.*f and %.*f s\n", digits,
+                at_s, digits, from_s, digits, to_s);
+}
+
 static void print_answer(const struct report *report, const struct page *page) {
     const struct analysis_attempt *attempt = report_attempt(report);
     const struct analysis_verdict *verdict = &report->analysis->verdict;
@@ -102,14 +123,8 @@ static void print_answer(const struct report *report, const struct page *page) {
                fault_name(verdict->fault));
     fprintf(page->stream, "%s%s\n", subject[0] ? ", " : "", subject);
     page_paragraph(page, "Certainty: ", certainty_sentence(verdict->certainty));
-    if (isfinite(verdict->at_s)) {
-        /* As many digits as the interval's width means anything for. */
-        double width = verdict->at_to_s - verdict->at_from_s;
-        int digits = width > 0 ? (int)fmin(6, fmax(2, ceil(-log10(width)) + 1)) : 4;
-        fprintf(page->stream, "When:      %.*f s after second 0, between %.*f and %.*f s\n", digits,
-                verdict->at_s - report->zero_s, digits, verdict->at_from_s - report->zero_s, digits,
-                verdict->at_to_s - report->zero_s);
-    }
+    if (isfinite(verdict->at_s))
+        print_moment(report, verdict, page);
 }
 
 static void print_limits(const struct analysis_check *check, char *text, size_t size) {
