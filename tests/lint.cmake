@@ -2,9 +2,10 @@
 # Targets `format-check`, `format`, `lint` and `coverage`.
 file(GLOB_RECURSE own_sources CONFIGURE_DEPENDS
   ${PROJECT_SOURCE_DIR}/analysis/*.[ch] ${PROJECT_SOURCE_DIR}/drivers/*.[ch]
-  ${PROJECT_SOURCE_DIR}/daemon/*.[ch] ${PROJECT_SOURCE_DIR}/tests/*.[ch])
+  ${PROJECT_SOURCE_DIR}/daemon/*.[ch] ${PROJECT_SOURCE_DIR}/udev/*.[ch]
+  ${PROJECT_SOURCE_DIR}/tests/*.[ch])
 set(checked_sources ${own_sources})
-list(FILTER checked_sources INCLUDE REGEX "^${PROJECT_SOURCE_DIR}/(analysis|drivers|daemon)/.*\\.c$")
+list(FILTER checked_sources INCLUDE REGEX "^${PROJECT_SOURCE_DIR}/(analysis|drivers|daemon|udev)/.*\\.c$")
 
 add_custom_target(format-check
   COMMAND clang-format --dry-run --Werror ${own_sources}

@@ -1,14 +1,19 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * boards.c - `cranktrap boards`: which ports there are, who takes them, which drivers there are.
+ * boards.c - `cranktrap boards`: which ports and USB devices there are, who takes them, which
+ * drivers and board files there are.
  */
+#include "board_file.h"
+#include "board_list.h"
 #include "client.h"
 #include "command.h"
 #include "drivers.h"
 #include "hookup.h"
 #include "ports.h"
 #include "print.h"
+#include "usb_devices.h"
 
+#include <errno.h>
 #include <jansson.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -29,7 +34,7 @@ static json_t *drivers_json(void) {
     return list;
 }
 
-static json_t *ports_json(const struct port *ports, size_t count) {
+static json_t *ports_json(const struct board_list *files, const struct port *ports, size_t count) {
     json_t *list = json_array();
     for (size_t i = 0; i < count; i++) {
         const struct port *port = &ports[i];
@@ -43,30 +48,55 @@ static json_t *ports_json(const struct port *ports, size_t count) {
         char id[16];
         snprintf(id, sizeof id, "%04x:%04x", port->vendor, port->product);
         json_object_set_new(json, "usb_id", port->vendor ? json_string(id) : json_null());
+        json_object_set_new(
+            json, "takers",
+            board_list_takers(files, false, port->vendor, port->product, port->serial));
         json_array_append_new(list, json);
     }
     return list;
 }
 
+/* Is the device of a hookup's USB board there? 0, or a negative errno with its sentence. */
+static int find_usb(const struct hookup_board *board, char *why, size_t size) {
+    struct usb_device device;
+    const struct board_id *ids = board->settings.file->ids;
+    int result = usb_devices_find(ids, board->device, &device);
+    if (result == 0)
+        result = device.access;
+    if (result < 0)
+        usb_devices_explain(ids, board->device, result, why, size);
+    return result;
+}
+
+static int find_port(const struct hookup_board *board, char *why, size_t size) {
+    char path[512];
+    int result = ports_resolve(board->device, path, sizeof path);
+    if (result < 0)
+        ports_explain(board->device, result, why, size);
+    return result;
+}
+
 /* One board of a hookup: is its device there, and may we use it? */
 static json_t *hookup_board_json(const struct hookup_board *board) {
-    json_t *json = json_pack("{s:s, s:s, s:s?}", "board", board->name, "driver",
-                             board->driver->name, "device", board->device);
-    if (!board->device) {
+    const struct board_file *file = board->settings.file;
+    bool usb = board->driver->bus == BOARD_USB;
+    json_t *json =
+        json_pack("{s:s, s:s, s:s?, s:s?}", "board", board->name, "driver", board->driver->name,
+                  "board_file", file ? file->name : NULL, "device", board->device);
+    if (!board->device && !usb) {
         json_object_set_new(json, "there", json_true());
         json_object_set_new(json, "why", json_null());
         return json;
     }
-    char path[512], why[512];
-    int result = ports_resolve(board->device, path, sizeof path);
-    json_object_set_new(json, "there", json_boolean(result == 0));
-    if (result < 0)
-        ports_explain(board->device, result, why, sizeof why);
+    char why[512];
+    int result = usb ? find_usb(board, why, sizeof why) : find_port(board, why, sizeof why);
+    json_object_set_new(json, "there", json_boolean(result == 0 || result == -EACCES));
     json_object_set_new(json, "why", result < 0 ? json_string(why) : json_null());
     return json;
 }
 
-static void print_ports(const struct port *ports, size_t count) {
+static void print_ports(const struct port *ports, size_t count, const json_t *described,
+                        bool explain) {
     if (count == 0)
         puts("No serial port is attached. Plug the board in; `dmesg` shows whether the system "
              "sees it.");
@@ -84,6 +114,7 @@ static void print_ports(const struct port *ports, size_t count) {
             ports_explain(port->node, port->access, why, sizeof why);
             printf("  %s\n", why);
         }
+        board_list_print_takers(json_object_get(json_array_get(described, i), "takers"), explain);
     }
 }
 
@@ -131,9 +162,33 @@ static json_t *load_boards(const struct command_line *line, const char *path) {
     return list;
 }
 
+/* Everything there is to say, gathered; NULL after it was said why not. */
+static json_t *gather(const struct command_line *line, const struct board_list *files,
+                      const struct port *ports, size_t count, json_t *hookup_boards) {
+    json_t *status = NULL;
+    (void)client_ask(line, "GET", "/v0/status", NULL, true, &status);
+    json_t *usb = board_list_usb(files);
+    json_t *all = json_pack("{s:s, s:o, s:o?, s:o, s:o, s:O?, s:O?}", "schema",
+                            "cranktrap.boards/1", "ports", ports_json(files, ports, count), "usb",
+                            usb, "drivers", drivers_json(), "board_files", board_list_files(files),
+                            "daemon", json_object_get(status, "boards"), "hookup", hookup_boards);
+    json_decref(status);
+    return all;
+}
+
+static void print_all(const json_t *all, const struct port *ports, size_t count, bool explain) {
+    print_ports(ports, count, json_object_get(all, "ports"), explain);
+    board_list_print_usb(json_object_get(all, "usb"), explain);
+    print_boards(json_object_get(all, "hookup"), "Boards of the hookup");
+    print_boards(json_object_get(all, "daemon"), "Boards the daemon has");
+    print_drivers();
+    board_list_print_files(json_object_get(all, "board_files"), explain);
+}
+
 int command_boards(const struct command_line *given) {
     struct command_line line = *given;
     const char *hookup = command_option(&line, "hookup");
+    bool explain = command_flag(&line, "explain");
     int wrong = command_words(&line, 0, 0);
     if (wrong)
         return wrong;
@@ -141,30 +196,26 @@ int command_boards(const struct command_line *given) {
     if (hookup && !hookup_boards)
         return COMMAND_COULD_NOT;
     struct port *ports = NULL;
+    struct board_list *files = NULL;
     size_t count = 0;
+    int status_code = COMMAND_COULD_NOT;
     int result = ports_list(&ports, &count);
-    if (result < 0) {
+    if (result < 0)
         command_say(&line, "the serial ports cannot be listed: %s", strerror(-result));
-        json_decref(hookup_boards);
-        return COMMAND_COULD_NOT;
+    else if ((result = board_list_new(&files)) < 0)
+        command_say(&line, "the board files cannot be read: %s", strerror(-result));
+    if (result == 0) {
+        json_t *all = gather(&line, files, ports, count, hookup_boards);
+        status_code = COMMAND_DONE;
+        if (line.json) {
+            status_code = print_json(all);
+        } else {
+            print_all(all, ports, count, explain);
+            json_decref(all);
+        }
     }
-    json_t *status = NULL;
-    (void)client_ask(&line, "GET", "/v0/status", NULL, true, &status);
-    json_t *streaming = json_object_get(status, "boards");
-    int status_code = COMMAND_DONE;
-    if (line.json) {
-        json_t *json = json_pack("{s:s, s:o, s:o, s:O?, s:O?}", "schema", "cranktrap.boards/1",
-                                 "ports", ports_json(ports, count), "drivers", drivers_json(),
-                                 "daemon", streaming, "hookup", hookup_boards);
-        status_code = print_json(json);
-    } else {
-        print_ports(ports, count);
-        print_boards(hookup_boards, "Boards of the hookup");
-        print_boards(streaming, "Boards the daemon has");
-        print_drivers();
-    }
-    json_decref(status);
     json_decref(hookup_boards);
+    board_list_free(files);
     free(ports);
     return status_code;
 }

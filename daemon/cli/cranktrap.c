@@ -15,7 +15,9 @@ const struct command commands[] = {
      "asks, checks, and writes the file. Nothing is overwritten without a yes.\n"
      "  --check FILE   judges a hookup file: every error at once, with its line\n",
      command_hookup},
-    {"boards", "[--hookup FILE]", "what is attached, who takes it, rights, maturity", NULL,
+    {"boards", "[--hookup FILE] [--explain]", "what is attached, who takes it, rights, maturity",
+     "--explain says of every device why each board file takes it or not, and what is wrong with\n"
+     "a board file that is not used.\n",
      command_boards},
     {"ready", "[--hours N] [--no-crank] [--wait TIME]",
      "fit to be left? zero, noise, one test crank",

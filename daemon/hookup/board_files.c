@@ -44,6 +44,9 @@ static void read_ids(struct reading *reading, const struct document_section *sec
     const struct document_entry *entry = reading_entry(reading, section, "ids");
     const char *pattern = reading_text(reading, section, "serial-number");
     size_t count = 0;
+    if (pattern && strcspn(pattern, "\"\\$%") != strlen(pattern))
+        reading_problem(reading, section, reading_entry(reading, section, "serial-number"),
+                        "no quote, backslash, $ or percent sign can be in it");
     for (const char *text = entry ? entry->value : ""; *text;) {
         unsigned vendor, product;
         int length = 0;

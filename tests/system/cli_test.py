@@ -5,6 +5,7 @@ says of a wrong call or a wrong file, and with which exit status (0 done, 2 usag
 8 of verify)."""
 import json
 import math
+import os
 import pathlib
 import re
 import shutil
@@ -204,6 +205,23 @@ class Hookups(Case):
         text = harness.run("boards", "--hookup", path, "--state", self.folder).stdout
         self.assertIn("missing", text)
         self.could_not("boards", "--hookup", self.folder / "none", says=("none: No such file",))
+
+    def test_board_files_of_ones_own_and_what_is_wrong_with_them(self):
+        (self.folder / "mine.board").write_text("[board]\nsummary = mine\ndriver = text-serial\n")
+        (self.folder / "wrong.board").write_text("[board]\nsummary = mine\ndriver = text-seral\n")
+        os.environ["CRANKTRAP_BOARDS"] = str(self.folder)
+        self.addCleanup(os.environ.pop, "CRANKTRAP_BOARDS")
+        answer = self.answer("boards", "--state", self.folder)
+        files = {file["board_file"]: file for file in answer["board_files"]}
+        self.assertLessEqual({"mine", "wrong", "text-lines", "bulk-packed-12"}, set(files))
+        self.assertEqual(files["mine"]["path"], str(self.folder / "mine.board"))
+        self.assertEqual(files["mine"]["problems"], [])
+        self.assertIsNone(files["wrong"]["driver"])
+        self.assertIn("text-serial", files["wrong"]["problems"][0])
+        text = harness.run("boards", "--state", self.folder).stdout
+        self.assertIn("--explain says where", text)
+        text = harness.run("boards", "--explain", "--state", self.folder).stdout
+        self.assertIn('line 3: [board] driver: allowed: text-serial', text)
 
 
 class Imports(Case):
