@@ -22,6 +22,9 @@
 #define MISCOUNTED_DEGREES 3.0
 #define MOST_DEGREES       90.0 /* what seems to move by more is a turn counted wrong */
 #define CAM_EDGES          256
+#define OWN_PULSES         3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER         0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS          2.0 /* from rest the first turn is slow, and its gap not followed */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -62,12 +65,55 @@ static bool is_misplaced(const struct wheel_track *track, size_t index) {
     return false;
 }
 
+static bool is_alike(const struct wheel_event *one, const struct wheel_event *other) {
+    return is_gap(one) && is_gap(other) && one->pulses == other->pulses;
+}
+
+/* Is that a turn, and did the first gap like it come with the first turns? */
+static bool is_from_first(const struct evidence *evidence, const struct wheel_track *track,
+                          const struct wheel_event *gap, double turn_s) {
+    double slowest_s = track->crank_turns * 60.0 / evidence->window->limits->slow_crank;
+    const struct wheel_event *first = track->events;
+    while (!is_alike(gap, first))
+        first++;
+    return turn_s < slowest_s &&
+           first->last_s < evidence->window->engaged_s + START_S + OWN_TURNS * turn_s;
+}
+
+/*
+ * Where the turn is not known, the wheel's own gap looks like missing pulses; but it is always as
+ * long, and comes back every turn from the first on: one before and one behind, or two on one side,
+ * as far apart.
+ */
+static bool is_own_gap(const struct evidence *evidence, const struct wheel_track *track,
+                       const struct wheel_event *gap) {
+    if (track->pattern.turn_known || gap->pulses > OWN_PULSES || !is_gap(gap))
+        return false;
+    for (size_t i = 0; i < track->event_count; i++) {
+        for (size_t k = i + 1; k < track->event_count; k++) {
+            const struct wheel_event *one = &track->events[i];
+            const struct wheel_event *other = &track->events[k];
+            if (one == gap || other == gap || !is_alike(gap, one) || !is_alike(gap, other))
+                continue;
+            double early_s = fmin(one->last_s, gap->last_s);
+            double late_s = fmax(other->last_s, gap->last_s);
+            double middle_s = one->last_s + other->last_s + gap->last_s - early_s - late_s;
+            double turn_s = middle_s - early_s;
+            if (fabs(late_s - middle_s - turn_s) < OWN_WANDER * turn_s &&
+                is_from_first(evidence, track, gap, turn_s))
+                return true;
+        }
+    }
+    return false;
+}
+
 static struct tally tally_gaps(const struct evidence *evidence, const struct wheel_track *track) {
     struct tally tally = {0};
     for (size_t i = 0; i < track->event_count; i++) {
         const struct wheel_event *event = &track->events[i];
         enum phase phase;
-        if (!is_gap(event) || is_misplaced(track, i) || !counts(evidence, event, &phase))
+        if (!is_gap(event) || is_misplaced(track, i) || is_own_gap(evidence, track, event) ||
+            !counts(evidence, event, &phase))
             continue;
         if (tally.first == NULL) {
             tally.first = event;

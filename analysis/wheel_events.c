@@ -146,7 +146,9 @@ static void find_missing(struct finder *finder, size_t i) {
     const struct wheel_step *step = &track->path.steps[i];
     if (step[1].tooth <= step->tooth + 1 || !is_supported(track, i))
         return;
-    if (!is_like(against(track, step, -1)) && !is_like(against(track, step, 1)))
+    /* so many turns away the same places are clear of this gap */
+    long turns = (step[1].tooth - step->tooth - 1) / (long)track->pattern.edges + 1;
+    if (!is_like(against(track, step, -turns)) && !is_like(against(track, step, turns)))
         return;
     if (is_refused(finder, step->at_s))
         return;

@@ -295,14 +295,14 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
     size_t span = span_of(edges);
     double unlikeness_there;
     size_t from = calmest(series, edges, &unlikeness_there);
-    double sums[WHEEL_MOST_EDGES] = {0.0};
-    unsigned parts[WHEEL_MOST_EDGES] = {0};
-    for (size_t i = from; i < from + 3 * edges && i + 1 + span / 2 < series->count; i++) {
-        sums[(i - from) % edges] += series->logs[i] - log_span(series, i, span);
-        parts[(i - from) % edges]++;
+    for (size_t i = 0; i < edges; i++) {
+        double parts[3]; /* the middle one: pulses may be missing in one of the turns */
+        size_t count = 0;
+        for (size_t k = from + i; k < from + 3 * edges && k + 1 + span / 2 < series->count;
+             k += edges)
+            parts[count++] = series->logs[k] - log_span(series, k, span);
+        pattern->share[i] = count == 0 ? 1.0 / (double)edges : exp(median(parts, count));
     }
-    for (size_t i = 0; i < edges; i++)
-        pattern->share[i] = parts[i] == 0 ? 1.0 / (double)edges : exp(sums[i] / parts[i]);
     settle_shares(pattern->share, edges);
     size_t first;
     size_t count = comparisons(series, edges, &first);
@@ -396,7 +396,9 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     if (disturbed) {
         bool rises = pattern->rises;
         size_t found = find_edges(learning, &rises);
-        if (found != pattern->edges) { /* else many pulses are missing, of the wheel as given */
+        /* else many pulses are missing, of the wheel as given; even ones are alike in any number */
+        bool even = found > 0 && given->missing == 0 && pattern->edges % found == 0;
+        if (found != pattern->edges && !even) {
             pattern->state = WHEEL_NOT_AS_GIVEN;
             pattern->edges = found;
             pattern->rises = rises;
