@@ -27,6 +27,7 @@
 #define ABOUT_ALIKE   0.02 /* of the unlikeness of two directions */
 #define SHARPER       1.2  /* a gap at one go against one at two */
 #define CALM_PATTERN  0.1  /* three turns so alike are a wheel, whatever else comes */
+#define CLEAR_PATTERN 0.2  /* less alike is no other wheel than the one that was given */
 #define CALM_ENOUGH   1.5
 #define CALM_PLUS     0.01
 #define SCATTERS      1.05 /* elsewhere, against three calm turns */
@@ -386,6 +387,30 @@ static bool repeats_otherwise(const struct learning *learning, size_t edges, dou
     return false;
 }
 
+/* The wheel that its number says, without second gap. */
+static void take_as_given(const struct wheel *given, struct wheel_pattern *pattern) {
+    pattern->edges = wheel_given_edges(given);
+    for (size_t i = 0; i < pattern->edges; i++)
+        pattern->share[i] = 1.0 / given->places;
+    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
+    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
+    pattern->scatter = UNKNOWN_NOISE;
+    pattern->restless = WILD;
+    pattern->turn_known = true;
+    pattern->marked = given->missing > 0;
+    pattern->state = WHEEL_FOLLOWED;
+}
+
+/* Nothing repeats, the wheel as given neither: it may be that one with many pulses missing. */
+static void take_disturbed(const struct wheel *given, struct wheel_pattern *pattern) {
+    if (given->missing_again > 0) {
+        pattern->state = WHEEL_NO_PATTERN;
+        return;
+    }
+    take_as_given(given, pattern);
+    pattern->disturbed = true;
+}
+
 /* A wheel without gaps may be cut as it likes; but it must repeat after so many edges. */
 static void learn_given(const struct learning *learning, const struct wheel *given,
                         enum sensor_kind kind, const double of_given[2],
@@ -398,6 +423,11 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
         size_t found = find_edges(learning, &rises);
         /* else many pulses are missing, of the wheel as given; even ones are alike in any number */
         bool even = found > 0 && given->missing == 0 && pattern->edges % found == 0;
+        if (found != pattern->edges && !even &&
+            fmin(learning->unlikeness[0][found], learning->unlikeness[1][found]) > CLEAR_PATTERN) {
+            take_disturbed(given, pattern);
+            return;
+        }
         if (found != pattern->edges && !even) {
             pattern->state = WHEEL_NOT_AS_GIVEN;
             pattern->edges = found;
@@ -408,7 +438,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     double calm;
     calmest(&learning->series[pattern->rises], pattern->edges, &calm);
     if (of_given[pattern->rises] > PATTERN_MOST && calm > CALM_PATTERN) {
-        pattern->state = WHEEL_NO_PATTERN;
+        take_disturbed(given, pattern);
         return;
     }
     measure(&learning->series[pattern->rises], pattern);
@@ -451,15 +481,9 @@ static void nominal(const struct learning *learning, const struct wheel *given,
         pattern->state = WHEEL_NOT_AS_GIVEN;
         return;
     }
-    for (size_t i = 0; i < pattern->edges; i++)
-        pattern->share[i] = 1.0 / given->places;
-    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
-    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
-    pattern->scatter = UNKNOWN_NOISE;
-    pattern->restless = WILD;
-    pattern->turn_known = true;
-    pattern->marked = given->missing > 0;
-    pattern->state = given->missing_again > 0 ? WHEEL_TOO_FEW : WHEEL_FOLLOWED;
+    take_as_given(given, pattern);
+    if (given->missing_again > 0)
+        pattern->state = WHEEL_TOO_FEW;
 }
 
 int wheel_learn(const double *const times[2], const size_t counts[2], const struct wheel *given,

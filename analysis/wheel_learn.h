@@ -31,6 +31,7 @@ struct wheel_pattern {
     bool turn_known; /* `edges` are one turn: given so, or one place differs from all others */
     bool marked;     /* one place differs from all others: a gap, or a tooth too many */
     bool learnt;     /* the shares are measured; false: they are those of the wheel as given */
+    bool disturbed;  /* of a wheel as given: too much is missing for its turns to be alike */
     double share[WHEEL_MOST_EDGES]; /* of a turn, from edge to edge, as they appear; sum 1 */
     double angle[WHEEL_MOST_EDGES]; /* the same as the wheel is cut, as far as that can be told */
     double scatter;                 /* of an interval from turn to turn, natural logarithm */

@@ -12,12 +12,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define FASTER_S     1.0 /* the speed is taken after the first second of cranking */
-#define LEARN_BEFORE 0.5 /* s before the starter engages: teeth from there on are learnt from */
-#define LEARN_TRIES  3   /* further on, where the beginning teaches nothing */
-#define STEADY       1.6 /* times the speed at the tooth before */
-#define FROM_REST    3U  /* edges from rest on that may jump */
-#define FEWEST_TURNS 2U
+#define FASTER_S        1.0 /* the speed is taken after the first second of cranking */
+#define LEARN_BEFORE    0.5 /* s before the starter engages: teeth from there on are learnt from */
+#define LEARN_TRIES     3   /* further on, where the beginning teaches nothing */
+#define STEADY          1.6 /* times the speed at the tooth before */
+#define FROM_REST       3U  /* edges from rest on that may jump */
+#define FEWEST_TURNS    2U
+#define FEWEST_FOLLOWED 2U /* turns' edges, of a wheel with many pulses missing */
+#define SHARE_OF_ODD    0.05
 
 /* The edges of one direction. */
 struct direction {
@@ -133,6 +135,36 @@ static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_t
             return false;
     }
     return signal->wheel.missing == 0 || gaps >= 2;
+}
+
+/*
+ * Is it that wheel although pulses are missing? It was followed for turns, at a speed that did not
+ * jump, few edges are no tooth's, and no tooth is missing more often than it is there.
+ */
+static bool is_borne_out(const struct wheel_track *track) {
+    const struct wheel_path *path = &track->path;
+    size_t there[WHEEL_MOST_EDGES] = {0};
+    size_t missing[WHEEL_MOST_EDGES] = {0};
+    size_t jumps = 0;
+    size_t extra = 0;
+    for (size_t i = 1; i < path->count; i++) {
+        const struct wheel_step *step = &path->steps[i];
+        there[wheel_place(&track->pattern, step)]++;
+        if (step->stretch != step[-1].stretch)
+            continue;
+        extra += step->edge - step[-1].edge - 1;
+        for (long tooth = step[-1].tooth + 1; tooth < step->tooth; tooth++)
+            missing[(size_t)tooth % track->pattern.edges]++;
+        bool whole = i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
+                     step->tooth == step[-2].tooth + 2;
+        jumps += whole && !is_steady(track, i);
+    }
+    for (size_t place = 0; place < track->pattern.edges; place++) {
+        if (missing[place] >= there[place])
+            return false;
+    }
+    return path->count > FEWEST_FOLLOWED * track->pattern.edges &&
+           jumps < SHARE_OF_ODD * (double)path->count && extra < SHARE_OF_ODD * (double)path->count;
 }
 
 /* ---- turns and speed ---- */
@@ -266,8 +298,10 @@ static int follow(struct wheel_track *track, const struct wheel_signal *signal,
             direction->cut[i] || hole_between(signal, direction->times[i - 1], direction->times[i]);
     result = wheel_follow(&track->pattern, direction->times, direction->cut, direction->count,
                           signal->period_s, &track->path);
-    if (result == 0 && !track->pattern.learnt && !is_confirmed(signal, track)) {
-        track->pattern.state = WHEEL_TOO_FEW;
+    bool good = result != 0 || track->pattern.learnt ||
+                (track->pattern.disturbed ? is_borne_out(track) : is_confirmed(signal, track));
+    if (!good) {
+        track->pattern.state = track->pattern.disturbed ? WHEEL_NO_PATTERN : WHEEL_TOO_FEW;
         wheel_path_free(&track->path);
         return read_states(track, signal);
     }
