@@ -25,6 +25,8 @@
 #define OWN_PULSES         3   /* no wheel lacks more teeth in a row */
 #define OWN_WANDER         0.1 /* a turn takes as long as the one before, but for this part */
 #define OWN_TURNS          2.0 /* from rest the first turn is slow, and its gap not followed */
+#define SPIKE_AROUND       6   /* states on either side: faster teeth are short all together */
+#define STEP_START_S       0.5 /* from rest the speed changes much from tooth to tooth */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -34,16 +36,19 @@ struct tally {
     enum phase phase;
 };
 
+/* An engine that catches leaps from speed to speed. */
+static bool catches(const struct evidence *evidence, double at_s) {
+    bool runs =
+        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
+    return runs && fabs(at_s - evidence->window->released_s) < CATCH_S;
+}
+
 static bool counts(const struct evidence *evidence, const struct wheel_event *event,
                    enum phase *phase) {
     const struct window *window = evidence->window;
     *phase = window_phase_at(window, event->due_s);
-    if (event->slowing || isnan(event->last_s))
+    if (event->slowing || isnan(event->last_s) || catches(evidence, event->due_s))
         return false;
-    bool runs =
-        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
-    if (runs && fabs(event->due_s - window->released_s) < CATCH_S)
-        return false; /* an engine that catches leaps from speed to speed */
     return *phase == PHASE_CRANKING && event->due_s > window->engaged_s + START_S;
 }
 
@@ -89,6 +94,8 @@ static bool is_own_gap(const struct evidence *evidence, const struct wheel_track
                        const struct wheel_event *gap) {
     if (track->pattern.turn_known || gap->pulses > OWN_PULSES || !is_gap(gap))
         return false;
+    if (gap->pulses == 1) /* so most wheels are marked, and few turns show that it comes back */
+        return true;
     for (size_t i = 0; i < track->event_count; i++) {
         for (size_t k = i + 1; k < track->event_count; k++) {
             const struct wheel_event *one = &track->events[i];
@@ -178,6 +185,17 @@ struct spikes {
     enum phase phase;
 };
 
+/* Is the state that pulse `i` begins far shorter than the longest of those around it? */
+static bool stands_out(const struct pulse *list, size_t count, size_t i) {
+    double longest_s = 0.0;
+    for (size_t k = i > SPIKE_AROUND ? i - SPIKE_AROUND : 1; k < count && k <= i + SPIKE_AROUND;
+         k++) {
+        if (!list[k].first_state)
+            longest_s = fmax(longest_s, list[k].at_s - list[k - 1].at_s);
+    }
+    return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * longest_s;
+}
+
 static struct spikes find_spikes(const struct evidence *evidence, size_t channel, double usual_s) {
     const struct pulses *pulses = evidence->pulses[channel];
     struct spikes spikes = {0};
@@ -188,7 +206,8 @@ static struct spikes find_spikes(const struct evidence *evidence, size_t channel
     for (size_t i = pulses_after(pulses, evidence->window->engaged_s); i + 1 < count; i++) {
         double width_s = list[i + 1].at_s - list[i].at_s;
         enum phase phase = window_phase_at(evidence->window, list[i].at_s);
-        if (width_s >= narrow_s || list[i + 1].first_state || phase != PHASE_CRANKING || i == 0)
+        if (width_s >= narrow_s || list[i + 1].first_state || phase != PHASE_CRANKING || i == 0 ||
+            catches(evidence, list[i].at_s) || !stands_out(list, count, i))
             continue;
         if (spikes.count++ == 0) {
             spikes.last_s = list[i - 1].at_s;
@@ -290,7 +309,8 @@ static bool moved_by_edges(const struct evidence *evidence, size_t crank, size_t
     const struct pulses *pulses = evidence->pulses[evidence->window->vehicle->sensors[cam].signal];
     const struct pulse *list = pulses_list(pulses, &count);
     size_t end = pulses_after(pulses, evidence->window->released_s);
-    for (size_t i = pulses_after(pulses, evidence->window->engaged_s + START_S); i < end; i++) {
+    for (size_t i = pulses_after(pulses, evidence->window->engaged_s + STEP_START_S); i < end;
+         i++) {
         size_t stretch;
         if (!list[i].rises || kept == CAM_EDGES ||
             !wheel_track_position(evidence->tracks[crank], list[i].at_s, &turns[kept], &stretch))
