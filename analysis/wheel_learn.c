@@ -422,13 +422,14 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
         bool rises = pattern->rises;
         size_t found = find_edges(learning, &rises);
         /* else many pulses are missing, of the wheel as given; even ones are alike in any number */
-        bool even = found > 0 && given->missing == 0 && pattern->edges % found == 0;
-        if (found != pattern->edges && !even &&
-            fmin(learning->unlikeness[0][found], learning->unlikeness[1][found]) > CLEAR_PATTERN) {
+        bool same = is_cycle(found, pattern->edges) ||
+                    (found > 0 && given->missing == 0 && pattern->edges % found == 0);
+        if (!same && (found == 0 || fmin(learning->unlikeness[0][found],
+                                         learning->unlikeness[1][found]) > CLEAR_PATTERN)) {
             take_disturbed(given, pattern);
             return;
         }
-        if (found != pattern->edges && !even) {
+        if (!same) {
             pattern->state = WHEEL_NOT_AS_GIVEN;
             pattern->edges = found;
             pattern->rises = rises;
