@@ -31,7 +31,8 @@ struct stretch {
 static const char *what_turned(const struct evidence *evidence, size_t channel,
                                const struct silence *silence) {
     size_t teller = CHANNEL_NONE;
-    if (evidence_turned(evidence, channel, silence->due_s, silence->until_s, OTHERS_EDGES, &teller))
+    if (evidence_turned(evidence, channel, silence->sure_s, silence->until_s, OTHERS_EDGES,
+                        &teller))
         return words_channel(evidence->survey, teller);
     return NULL;
 }
@@ -67,7 +68,7 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     const struct survey *survey = evidence->survey;
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const char *turned = what_turned(evidence, sensor->signal, silence);
-    if (turned == NULL && stretch->phase != PHASE_CRANKING && !silence->abrupt)
+    if (turned == NULL && stretch->phase != PHASE_CRANKING)
         return; /* an engine that stops takes its signals along */
     if (turned == NULL && evidence_stands_still(evidence))
         return;
@@ -90,8 +91,6 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
                    silence->due_s);
     if (turned != NULL)
         result_say(error, &candidate->because, TEXT_SIGNAL_TURNED, turned);
-    else if (stretch->phase != PHASE_CRANKING)
-        result_say(error, &candidate->because, TEXT_SIGNAL_ABRUPT);
     else
         result_say(error, &candidate->because, TEXT_SIGNAL_TURN_UNSEEN);
     say_circuit(evidence, sensor, stretch->phase, candidate, error);
@@ -230,25 +229,6 @@ static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sen
 
 /* ---- all of one sensor ---- */
 
-/*
- * A running engine dies of what its control unit does not see any more: the silence reaches beyond
- * its running, and is the signal's own where the engine did not slow down before.
- */
-static bool find_last_silence(const struct evidence *evidence, const struct vehicle_sensor *sensor,
-                              size_t phase, const struct stretch *running,
-                              struct silence *silence) {
-    const struct window *window = evidence->window;
-    const struct analysis_phase *next = &window->phases[phase + 1];
-    if (running->phase != PHASE_RUNNING || phase + 1 == window->phase_count ||
-        next->phase != PHASE_KEY_ON)
-        return false;
-    double to_s = fmin(next->to_s, window->to_s) - END_MARGIN_S;
-    return silence_find(evidence->pulses[sensor->signal],
-                        evidence->tracks[sensor - window->vehicle->sensors], sensor,
-                        running->from_s, to_s, silence) &&
-           silence->abrupt;
-}
-
 static void judge_silence(const struct evidence *evidence, const struct vehicle_sensor *sensor,
                           struct candidates *candidates) {
     const struct window *window = evidence->window;
@@ -261,8 +241,7 @@ static void judge_silence(const struct evidence *evidence, const struct vehicle_
         struct silence silence;
         if ((phase->phase == PHASE_CRANKING || phase->phase == PHASE_RUNNING) &&
             stretch.to_s > stretch.from_s &&
-            (silence_find(pulses, track, sensor, stretch.from_s, stretch.to_s, &silence) ||
-             find_last_silence(evidence, sensor, i, &stretch, &silence)))
+            silence_find(pulses, track, sensor, stretch.from_s, stretch.to_s, &silence))
             add_lost(evidence, sensor, &stretch, &silence, candidates);
     }
 }

@@ -17,15 +17,6 @@
 #define LOST_RESUMED_S 0.6  /*   as what comes back sooner are (pulse_judge.h) */
 #define FIRST_EDGE_S   1.0  /* from rest, a signal with few pulses a turn may need so long */
 
-/*
- * An engine that runs down slows over several turns. From idle, at 12 turns a second, it turned
- * twice or more in these edges; had it stopped by itself, they had taken twice as long as as many
- * before. Common practice, no source.
- */
-#define ABRUPT_S     0.2
-#define ABRUPT_EDGES 4
-#define ABRUPT_MOST  1.4 /* times as long as as many before */
-
 /* What the next edge is expected by. */
 struct usual {
     double state_s;  /* how long the state lasts that the last edge began; 0: none was seen */
@@ -111,16 +102,6 @@ static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
     return false;
 }
 
-static bool is_abrupt(const struct pulse *list, size_t last) {
-    size_t edges = 0;
-    while (edges < last && list[last].at_s - list[last - edges - 1].at_s < ABRUPT_S)
-        edges++;
-    if (edges < ABRUPT_EDGES || last < 2 * edges)
-        return false;
-    double took_s = list[last].at_s - list[last - edges].at_s;
-    return took_s < ABRUPT_MOST * (list[last - edges].at_s - list[last - 2 * edges].at_s);
-}
-
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
                   const struct vehicle_sensor *sensor, double from_s, double to_s,
                   struct silence *silence) {
@@ -132,7 +113,7 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
     if (first >= end) {
         silence->never = true;
         silence->last_s = from_s;
-        silence->due_s = fmin(from_s + FIRST_EDGE_S, to_s);
+        silence->due_s = silence->sure_s = fmin(from_s + FIRST_EDGE_S, to_s);
         return to_s - from_s > FIRST_EDGE_S;
     }
     for (size_t i = first + FEWEST_EDGES; i < end; i++) {
@@ -145,7 +126,7 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
         if (longest_s > 0.0 && is_lost(silence, longest_s) &&
             !in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);
-            silence->abrupt = is_abrupt(list, i);
+            silence->sure_s = silence->last_s + DUE_SLACK * longest_s;
             return true;
         }
     }

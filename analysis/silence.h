@@ -11,8 +11,8 @@
 /* A stretch of silence. */
 struct silence {
     bool never;           /* no edge came at all */
-    bool abrupt;          /* its last edges came as fast as those before, and the engine ran */
     double last_s, due_s; /* the onset lies in between */
+    double sure_s;        /* by then the longest interval of a turn was over too */
     double to_s;          /* edges resumed; NAN: not within the stretch */
     double until_s;       /* how far the silence is known to last */
 };

@@ -206,9 +206,6 @@
 #define TEXT_SIGNAL_TURNED     "That the engine turned is known from %s."
 #define TEXT_SIGNAL_TURN_UNSEEN                                                                    \
     "No other lead shows that the engine turned on; the starter went on pulling."
-#define TEXT_SIGNAL_ABRUPT                                                                         \
-    "No other lead shows that the engine turned on; but it ran at full speed at that last edge, "  \
-    "and no engine stops within a tooth."
 #define TEXT_SIGNAL_STOOD       "It stood at %.2f V."
 #define TEXT_SIGNAL_FEED_GOOD   "Its feed held %.2f V."
 #define TEXT_SIGNAL_RETURN_GOOD "Its return stayed at %.2f V or below."
