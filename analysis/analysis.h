@@ -120,6 +120,7 @@ struct analysis_verdict {
     size_t sensor;  /* CHANNEL_NONE */
     size_t channel; /* CHANNEL_NONE */
     double at_s, at_from_s, at_to_s;
+    bool standing; /* no moment: it was so as long as it was looked at */
     enum certainty certainty;
     char *observed; /* what stood on the wire, one plain sentence */
     struct analysis_texts because, followers, alternatives, next, not_tested;

@@ -107,12 +107,21 @@ static void say_not_judged(const struct survey *survey, unsigned attempt,
     }
 }
 
-void coverage_say_failed(const struct survey *survey, unsigned attempt,
-                         const struct analysis *analysis, size_t except,
+static bool is_told(const struct candidates *candidates, size_t channel) {
+    for (size_t i = 0; i < candidates->count; i++) {
+        if (candidates->list[i].channel == channel)
+            return true;
+    }
+    return false;
+}
+
+void coverage_say_failed(const struct survey *survey, const struct candidates *candidates,
+                         unsigned attempt, const struct analysis *analysis,
                          struct analysis_verdict *verdict, int *error) {
     for (size_t i = 0; i < analysis->check_count; i++) {
         const struct analysis_check *check = &analysis->checks[i];
-        if (check->attempt != attempt || check->result != CHECK_FAIL || check->channel == except)
+        if (check->attempt != attempt || check->result != CHECK_FAIL ||
+            is_told(candidates, check->channel))
             continue;
         bool low = check->measured < check->limit_low;
         result_say(error, &verdict->because,

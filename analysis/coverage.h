@@ -5,6 +5,7 @@
 #ifndef CRANKTRAP_COVERAGE_H
 #define CRANKTRAP_COVERAGE_H
 
+#include "candidate.h"
 #include "survey.h"
 
 enum coverage { COVERED_NOTHING, COVERED_PARTLY, COVERED_ALL };
@@ -19,11 +20,11 @@ void coverage_say_good(const struct survey *survey, unsigned attempt,
                        int *error);
 
 /*
- * A sentence in `because` for each check that failed, but those of channel `except`: none is passed
- * over in silence.
+ * A sentence in `because` for each check that failed, but on channels that a candidate tells of:
+ * none is passed over in silence.
  */
-void coverage_say_failed(const struct survey *survey, unsigned attempt,
-                         const struct analysis *analysis, size_t except,
+void coverage_say_failed(const struct survey *survey, const struct candidates *candidates,
+                         unsigned attempt, const struct analysis *analysis,
                          struct analysis_verdict *verdict, int *error);
 
 /* What no lead was on, and what could not be judged, in `not_tested`. */

@@ -311,31 +311,22 @@ static void add_follows(const struct evidence *evidence, const struct collapse *
     result_say(error, &candidate->next, TEXT_FEED_FOLLOWS_NEXT, feed);
 }
 
-/* A fall that something else explains: said, not blamed. */
-static void note_explained(const struct survey *survey, const struct collapse *collapse,
-                           struct analysis_texts *notes, int *error) {
-    if (collapse->battery_low) /* supply_judge.h says whether that is a fault of the battery */
-        result_say(error, notes, TEXT_BATTERY_EXPLAINS,
-                   words_channel(survey, collapse->dip->channel), collapse->battery_volts);
-}
-
 static void judge_fall(const struct evidence *evidence, size_t index, const struct steady *steady,
-                       struct candidates *candidates, struct analysis_texts *notes) {
+                       struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
     struct collapse collapse = collapse_judge(survey, index);
     double slope;
     if (!collapse.event || (steady->off && collapse.lowest > steady->level - BELOW_STEADY_V))
         return;
     if (!collapse_stands(&collapse))
-        note_explained(survey, &collapse, notes, &candidates->error);
-    else if (follows_battery(survey, &collapse, &slope))
+        return; /* supply_judge.h, return_judge.h and lead_judge.h say what it was */
+    if (follows_battery(survey, &collapse, &slope))
         add_follows(evidence, &collapse, slope, candidates);
     else
         add_collapse(evidence, &collapse, candidates);
 }
 
-void feed_judge(const struct evidence *evidence, struct candidates *candidates,
-                struct analysis_texts *notes) {
+void feed_judge(const struct evidence *evidence, struct candidates *candidates) {
     const struct survey *survey = evidence->survey;
     const struct vehicle *vehicle = survey->vehicle;
     for (size_t channel = 0; channel < vehicle->channel_count; channel++) {
@@ -349,7 +340,7 @@ void feed_judge(const struct evidence *evidence, struct candidates *candidates,
             add_steady(evidence, channel, &steady, candidates);
         for (size_t i = 0; i < survey->departure_count; i++) {
             if (survey->departures[i]->channel == channel)
-                judge_fall(evidence, i, &steady, candidates, notes);
+                judge_fall(evidence, i, &steady, candidates);
         }
     }
 }

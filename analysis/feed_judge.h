@@ -8,11 +8,7 @@
 #include "candidate.h"
 #include "evidence.h"
 
-/*
- * Adds the window's candidates of all feeds, and to `notes` what explains a fall without blaming
- * the feed.
- */
-void feed_judge(const struct evidence *evidence, struct candidates *candidates,
-                struct analysis_texts *notes);
+/* Adds the window's candidates of all feeds. */
+void feed_judge(const struct evidence *evidence, struct candidates *candidates);
 
 #endif

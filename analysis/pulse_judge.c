@@ -171,7 +171,8 @@ static void add_gaps(const struct evidence *evidence, size_t sensor, const struc
     candidate->observed = result_sentence(error, TEXT_GAPS, of->name, tally->pulses,
                                           words_place(of->measured_at), words_phase(tally->phase));
     candidate->text = result_sentence(error, TEXT_GAPS_SHORT, of->name);
-    result_say(error, &candidate->because, TEXT_GAPS_FIRST, tally->first->due_s);
+    result_say(error, &candidate->because, TEXT_GAPS_FIRST,
+               tally->first->due_s - evidence->window->engaged_s);
     result_say(error, &candidate->because, TEXT_GAPS_WHEEL);
     say_sensor(&vehicle->sensors[sensor], of->name, candidate, error);
 }
@@ -237,8 +238,8 @@ static void add_noise(const struct evidence *evidence, size_t sensor, const stru
     candidate->observed = result_sentence(error, TEXT_NOISE, of->name, spikes->count,
                                           words_place(of->measured_at), words_phase(spikes->phase));
     candidate->text = result_sentence(error, TEXT_NOISE_SHORT, of->name);
-    result_say(error, &candidate->because, TEXT_NOISE_FIRST, spikes->first_s,
-               1e3 * spikes->widest_s);
+    result_say(error, &candidate->because, TEXT_NOISE_FIRST,
+               spikes->first_s - evidence->window->engaged_s, 1e3 * spikes->widest_s);
     result_say(error, &candidate->alternatives, TEXT_NOISE_COUPLED);
     result_say(error, &candidate->alternatives, TEXT_PROBE);
     result_say(error, &candidate->next, TEXT_NOISE_NEXT, of->name);

@@ -45,7 +45,7 @@ static void say_circuit(const struct evidence *evidence, const struct vehicle_se
         if (!isnan(volts))
             result_say(error, &candidate->because, TEXT_SIGNAL_FEED_GOOD, volts);
     }
-    if (sensor->ret != CHANNEL_NONE) {
+    if (sensor->ret != CHANNEL_NONE && survey->vehicle->ground == GROUND_BATTERY_NEGATIVE) {
         double volts = survey_level(survey, sensor->ret, phase, 0.95, false);
         if (!isnan(volts))
             result_say(error, &candidate->because, TEXT_SIGNAL_RETURN_GOOD, volts);
@@ -86,9 +86,10 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
         result_sentence(error, silence->never ? TEXT_SIGNAL_NEVER : TEXT_SIGNAL_LOST, of->name,
                         words_place(of->measured_at), words_phase(stretch->phase));
     candidate->text = result_sentence(error, TEXT_SIGNAL_LOST_SHORT, of->name);
-    if (!silence->never)
-        result_say(error, &candidate->because, TEXT_SIGNAL_LOST_AT, silence->last_s,
-                   silence->due_s);
+    double engaged_s = evidence->window->engaged_s;
+    if (!silence->never && !isnan(engaged_s))
+        result_say(error, &candidate->because, TEXT_SIGNAL_LOST_AT, silence->last_s - engaged_s,
+                   silence->due_s - engaged_s);
     if (turned != NULL)
         result_say(error, &candidate->because, TEXT_SIGNAL_TURNED, turned);
     else

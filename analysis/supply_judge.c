@@ -70,6 +70,11 @@ static void add_supply(const struct evidence *evidence, size_t index,
     candidate->observed = result_sentence(error, TEXT_SUPPLY_FELL, name, candidate->extreme,
                                           words_phase(phase), volts_around(survey, index, battery));
     candidate->text = result_sentence(error, TEXT_SUPPLY_FELL_SHORT, name, candidate->extreme);
+    if (phase == PHASE_CRANKING && !isnan(survey->window->engaged_s))
+        result_say(error, &candidate->because, TEXT_LET_GO,
+                   departure->from_until_s - survey->window->engaged_s);
+    result_say(error, &candidate->because, TEXT_SUPPLY_MUST_HOLD, name,
+               survey->limits->supply_drop);
     if (departure->times > 1)
         result_say(error, &candidate->because, TEXT_TIMES, departure->times);
     result_say(error, &candidate->alternatives, TEXT_SUPPLY_RELAY);
@@ -108,6 +113,19 @@ static struct starved find_fall(const struct survey *survey) {
         starved = (struct starved){dip->channel, dip, collapse.battery_volts, collapse.lowest};
     }
     return starved;
+}
+
+/* Falls within the starter's first surge: said, not blamed. */
+static void note_surges(const struct survey *survey, struct analysis_texts *notes, int *error) {
+    for (size_t i = 0; i < survey->departure_count; i++) {
+        const struct departure *dip = survey->departures[i];
+        if (survey->vehicle->channels[dip->channel].role != ROLE_FEED || !in_surge(survey, dip))
+            continue;
+        struct collapse collapse = collapse_judge(survey, i);
+        if (collapse.event && collapse.battery_low)
+            result_say(error, notes, TEXT_BATTERY_EXPLAINS, words_channel(survey, dip->channel),
+                       collapse.battery_volts);
+    }
 }
 
 /* One that is below its nominal for most of the cranking, and as high as the battery allows. */
@@ -211,6 +229,7 @@ static void judge_battery(const struct evidence *evidence, size_t battery,
                           struct candidates *candidates, struct analysis_texts *notes) {
     const struct survey *survey = evidence->survey;
     double volts = survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
+    note_surges(survey, notes, &candidates->error);
     struct starved starved = find_starved(survey, volts);
     bool starves = starved.channel != CHANNEL_NONE;
     bool low = volts < supply_cranking_floor(survey->vehicle, survey->limits);

@@ -135,7 +135,8 @@
     "most. " TEXT_CRANKING_CAUTION
 
 /* ---- supply and battery ---- */
-#define TEXT_SUPPLY_FELL       "%s fell to %.2f V %s while the battery held %.1f V."
+#define TEXT_SUPPLY_FELL       "%s fell to %.2f V %s; the battery held %.1f V."
+#define TEXT_SUPPLY_MUST_HOLD  "%s must stay within %.1f V of the battery."
 #define TEXT_SUPPLY_FELL_SHORT "%s fell to %.2f V."
 #define TEXT_SUPPLY_RELAY      "The main relay, its contact or its control."
 #define TEXT_SUPPLY_FUSE       "A fuse, its holder, or a joint between the battery and the control unit."
@@ -199,13 +200,14 @@
     "not be. By the maker's procedure."
 
 /* ---- signal ---- */
-#define TEXT_SIGNAL_LOST       "%s stopped %s %s, although the engine turned on."
+#define TEXT_SIGNAL_LOST       "%s stopped %s %s, although the engine kept turning."
 #define TEXT_SIGNAL_NEVER      "%s showed no edge %s %s, although the engine turned."
 #define TEXT_SIGNAL_LOST_SHORT "%s stopped."
-#define TEXT_SIGNAL_LOST_AT    "Its last edge came at %.3f s; the next was due by %.3f s."
-#define TEXT_SIGNAL_TURNED     "That the engine turned is known from %s."
+#define TEXT_SIGNAL_LOST_AT                                                                        \
+    "Its last edge came %.3f s after the starter engaged; the next was due by %.3f s."
+#define TEXT_SIGNAL_TURNED "That the engine turned is known from %s."
 #define TEXT_SIGNAL_TURN_UNSEEN                                                                    \
-    "No other lead shows that the engine turned on; the starter went on pulling."
+    "No other lead shows that the engine kept turning; the starter went on pulling."
 #define TEXT_SIGNAL_STOOD       "It stood at %.2f V."
 #define TEXT_SIGNAL_FEED_GOOD   "Its feed held %.2f V."
 #define TEXT_SIGNAL_RETURN_GOOD "Its return stayed at %.2f V or below."
@@ -220,7 +222,7 @@
 
 #define TEXT_GAPS        "%s missed %zu pulses that were due, %s %s."
 #define TEXT_GAPS_SHORT  "%s missed pulses."
-#define TEXT_GAPS_FIRST  "The first was due at %.4f s."
+#define TEXT_GAPS_FIRST  "The first was due %.4f s after the starter engaged."
 #define TEXT_GAPS_PLACES "It happened %zu times."
 #define TEXT_GAPS_WHEEL                                                                            \
     "They are not the gaps of its wheel, and the engine did not slow down for them."
@@ -233,7 +235,7 @@
 
 #define TEXT_NOISE       "%s showed %zu pulses that do not belong to its wheel, %s %s."
 #define TEXT_NOISE_SHORT "%s showed extra pulses."
-#define TEXT_NOISE_FIRST "The first came at %.4f s and was %.2f ms wide."
+#define TEXT_NOISE_FIRST "The first came %.4f s after the starter engaged and was %.2f ms wide."
 #define TEXT_NOISE_COUPLED                                                                         \
     "Noise from ignition, starter or alternator that couples into the wire; a chafed screen."
 #define TEXT_NOISE_NEXT                                                                            \

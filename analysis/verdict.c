@@ -29,7 +29,7 @@
 static void hear_judges(const struct evidence *evidence, struct candidates *candidates,
                         struct analysis_texts *notes) {
     lead_judge(evidence, candidates);
-    feed_judge(evidence, candidates, notes);
+    feed_judge(evidence, candidates);
     return_judge(evidence, candidates, notes);
     supply_judge(evidence, candidates, notes);
     starter_judge(evidence, candidates);
@@ -109,12 +109,18 @@ static bool both_feeds(const struct evidence *evidence, const struct candidate *
            channels[other->channel].role == ROLE_FEED;
 }
 
+/* Of a signal that stopped it is needless to say that it is weak as well. */
+static bool is_told(const struct candidates *candidates, const struct candidate *candidate) {
+    return candidate->fault == FAULT_SIGNAL_WEAK &&
+           candidates_have(candidates, FAULT_SIGNAL_LOST, candidate->channel);
+}
+
 static void say_others(const struct evidence *evidence, const struct candidates *candidates,
                        const struct candidate *first, struct analysis_verdict *verdict,
                        int *error) {
     for (size_t i = 0; i < candidates->count; i++) {
         const struct candidate *other = &candidates->list[i];
-        if (other == first)
+        if (other == first || is_told(candidates, other))
             continue;
         say_follower(evidence, first, other, verdict, error);
         if (both_feeds(evidence, first, other))
@@ -133,6 +139,7 @@ static void say_first(const struct evidence *evidence, const struct candidates *
     verdict->at_from_s = first->from_s;
     verdict->at_to_s = first->from_until_s;
     verdict->at_s = (first->from_s + first->from_until_s) / 2.0;
+    verdict->standing = first->standing;
     verdict->certainty = first->certainty;
     if (open && verdict->certainty == CERTAINTY_SHOWN)
         verdict->certainty = CERTAINTY_LIKELY;
@@ -214,8 +221,7 @@ int verdict_draw(const struct evidence *evidence, struct analysis *analysis,
     else if (error == 0)
         say_nothing(evidence, analysis, verdict, &error);
     copy_texts(&error, &notes, &verdict->because);
-    coverage_say_failed(survey, attempt, analysis, first == NULL ? CHANNEL_NONE : first->channel,
-                        verdict, &error);
+    coverage_say_failed(survey, &candidates, attempt, analysis, verdict, &error);
     coverage_say_not_tested(survey, attempt, analysis, verdict, &error);
     result_free_texts(&notes);
     candidates_done(&candidates);

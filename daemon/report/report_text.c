@@ -82,11 +82,18 @@ static void print_texts(const struct page *page, const char *heading,
 static void print_moment(const struct report *report, const struct analysis_verdict *verdict,
                          const struct page *page) {
     double width = verdict->at_to_s - verdict->at_from_s;
+    const struct analysis_attempt *attempt = report_attempt(report);
+    if (verdict->standing) {
+        bool cranking = attempt && verdict->at_to_s > attempt->from_s - 0.05;
+        fprintf(page->stream, "When:      as long as %s\n",
+                cranking ? "the starter turned" : "it was looked at");
+        return;
+    }
     int digits = width > 0 ? (int)fmin(6, fmax(2, ceil(-log10(width)) + 1)) : 4;
     double at_s = verdict->at_s - report->zero_s;
     double from_s = verdict->at_from_s - report->zero_s;
     double to_s = verdict->at_to_s - report->zero_s;
-    if (!report_attempt(report))
+    if (!attempt)
         fprintf(page->stream, "When:      at second %.*f, between %.*f and %.*f\n", digits, at_s,
                 digits, from_s, digits, to_s);
     else if (to_s < 0)
@@ -99,16 +106,24 @@ static void print_moment(const struct report *report, const struct analysis_verd
                 at_s, digits, from_s, digits, to_s);
 }
 
+static void print_speed(const struct analysis_attempt *attempt, const struct page *page) {
+    fprintf(page->stream, " at %.0f rpm (", attempt->rpm);
+    if (attempt->rpm_high - attempt->rpm_low >= 2)
+        fprintf(page->stream, "%.0f to %.0f, ", attempt->rpm_low, attempt->rpm_high);
+    fprintf(page->stream, "from %s)", attempt->rpm_source);
+}
+
 static void print_answer(const struct report *report, const struct page *page) {
     const struct analysis_attempt *attempt = report_attempt(report);
     const struct analysis_verdict *verdict = &report->analysis->verdict;
     page_heading(page, "What happened");
     if (attempt) {
         page_paragraph(page, "", outcome_sentence(attempt));
-        fprintf(page->stream, "It cranked for %.1f s", attempt->to_s - attempt->from_s);
+        bool turned = attempt->outcome != OUTCOME_DID_NOT_CRANK;
+        fprintf(page->stream, "%s %.1f s", turned ? "It cranked for" : "The attempt lasted",
+                attempt->to_s - attempt->from_s);
         if (isfinite(attempt->rpm))
-            fprintf(page->stream, " at %.0f rpm (%.0f to %.0f, from %s)", attempt->rpm,
-                    attempt->rpm_low, attempt->rpm_high, attempt->rpm_source);
+            print_speed(attempt, page);
         fprintf(page->stream, "%s.\n", attempt->cut_short ? "; the record ends inside it" : "");
     }
     if (verdict->observed)
