@@ -44,9 +44,9 @@ struct packet_layout {
     bool is_signed;           /* two's complement */
     bool big;                 /* highest byte (packed: highest bit) first */
 
-    size_t columns; /* values of a scan, used or not */
-    int8_t input[PACKET_COLUMNS_MAX];
-    size_t inputs; /* each input from 0 up stands in exactly one column */
+    size_t columns;                    /* values of a scan, used or not */
+    int16_t input[PACKET_COLUMNS_MAX]; /* PACKET_COLUMN_BLANK: none */
+    size_t inputs;                     /* each input from 0 up stands in exactly one column */
 
     enum packet_check check; /* behind everything else: the packet's last bytes */
     size_t check_from;       /* the first byte it covers; it covers up to itself */

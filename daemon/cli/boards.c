@@ -59,7 +59,8 @@ static json_t *ports_json(const struct board_list *files, const struct port *por
 /* Is the device of a hookup's USB board there? 0, or a negative errno with its sentence. */
 static int find_usb(const struct hookup_board *board, char *why, size_t size) {
     struct usb_device device;
-    const struct board_id *ids = board->settings.file->ids;
+    const struct board_file *file = board->settings.file;
+    const struct board_id *ids = file ? file->ids : NULL;
     int result = usb_devices_find(ids, board->device, &device);
     if (result == 0)
         result = device.access;

@@ -128,7 +128,7 @@ static bool read_column(struct part *part, const struct document_entry *entry, c
         reading_problem(part->reading, part->section, entry, "more than %d", PACKET_COLUMNS_MAX);
         return false;
     }
-    packet->input[packet->columns++] = (int8_t)(blank ? PACKET_COLUMN_BLANK : input);
+    packet->input[packet->columns++] = (int16_t)(blank ? PACKET_COLUMN_BLANK : input);
     packet->inputs += !blank;
     return true;
 }

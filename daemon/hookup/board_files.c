@@ -269,7 +269,7 @@ int board_files_load(const char *name, struct board_file_read **read, struct pro
     if (result == 0)
         result = board_files_parse(text, length, own_name, &made, problems);
     free(text);
-    if (result < 0)
+    if (result < 0 || !made)
         return result;
     struct whole *whole = (struct whole *)made;
     made->path = arena_text(&whole->arena, path, strlen(path));

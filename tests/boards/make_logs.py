@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: Apache-2.0
-"""Byte logs of the shipped board files, and the scans that are in them.
+"""Byte logs of the shipped board files and stream drivers, and the scans that are in them.
 
 Made from what the head of each board file says in words, by Python's struct, binascii and integer
 arithmetic: nothing of the C code is used. Writes NAME.bytes (hexadecimal) and NAME.scans beside
@@ -11,8 +11,12 @@ import binascii
 import pathlib
 import random
 import struct
+import sys
 
 HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "unit" / "drivers"))
+import wire_reference  # noqa: E402  a second encoder for docs/wire.md
+
 RANDOM = random.Random(20260115)
 
 
@@ -95,6 +99,45 @@ def packet_2x24(counter, scans):
     return body + bytes([sum(body) & 0xFF])
 
 
+def text_serial():
+    """Columns counter,0,1,2: a line that is missing and one that is damaged are told by it."""
+    stream, told, after = b"2,3\n", [], None
+    for number in range(60):
+        scan = values(3, 0, 1023)
+        text = f"{number},{line(scan)}\n".encode()
+        if number in (20, 40):
+            stream += text.replace(b",", b"?", 1) if number == 20 else b""
+            after = "lost 1 damaged" if number == 20 else "lost 1 packet lost"
+            continue
+        stream += text
+        if after:
+            told.append(after)
+            after = None
+        told.append(line(scan))
+    save("text-serial", stream, told)
+
+
+def packet_serial():
+    """docs/wire.md: four inputs of 12 bits, five scans a packet."""
+    stream, told, after = b"\x07\x00", [], None
+    for number in range(60):
+        if number % 20 == 0:
+            stream += wire_reference.description(77, 100000, 4, 12, False, 1000, 5000000, b"log")
+        rows = [values(4, 0, 4095) for _ in range(5)]
+        packet = wire_reference.scans(77, 5 * number, rows, 12)
+        if number in (7, 13):
+            if number == 7:
+                stream += packet[:9] + bytes([packet[9] ^ 0x30 or 1]) + packet[10:]
+            after = "lost 5 damaged" if number == 7 else "lost 5 packet lost"
+            continue
+        stream += packet
+        if after:
+            told.append(after)
+            after = None
+        told += [line(row) for row in rows]
+    save("packet-serial", stream, told)
+
+
 text_lines()
 packed("packets-8x16", 20, packet_8x16,
        lambda: [values(8, -32768, 32767) for _ in range(10)], 10, 1)
@@ -102,3 +145,5 @@ packed("bulk-packed-12", 20, packet_packed_12,
        lambda: [values(4, 0, 4095) for _ in range(84)], 84, 84, tail=6)
 packed("packets-2x24", 300, packet_2x24,
        lambda: [values(2, -(1 << 23), (1 << 23) - 1)], 1, 1)
+text_serial()
+packet_serial()
