@@ -471,6 +471,8 @@ static int start_rings(struct daemon *daemon, uint32_t *first_epoch) {
     free(json);
     if (result == 0)
         result = memory_ring_new(storage->memory_bytes, &daemon->memory);
+    if (result == 0 && !storage->memory_given)
+        memory_ring_cover(daemon->memory, HOOKUP_STALL_S);
     if (result == 0)
         result = writer_start(daemon->memory, daemon->disk, storage->loss_window_s * 0.6,
                               &daemon->writer);

@@ -7,6 +7,7 @@
 
 #include "command.h"
 #include "hookup_talk.h"
+#include "intake.h"
 #include "print.h"
 
 #include <jansson.h>
@@ -48,6 +49,31 @@ static void print_leads(const struct hookup *hookup) {
     }
 }
 
+/* How long the disk may stand still; only where the file itself says how fast all boards are. */
+static void print_stall(const struct hookup *hookup) {
+    unsigned bits[BOARD_INPUTS_MAX];
+    double bytes_per_s = 0;
+    for (size_t i = 0; i < BOARD_INPUTS_MAX; i++)
+        bits[i] = 16;
+    for (size_t i = 0; i < hookup->board_count; i++) {
+        const struct hookup_board *board = &hookup->boards[i];
+        if (!(board->rate_hz > 0))
+            return;
+        bytes_per_s += intake_bytes_per_s(board->inputs, bits, board->rate_hz);
+    }
+    if (!(bytes_per_s > 0))
+        return;
+    char memory[32], lasts[32];
+    double bytes = (double)hookup->storage.memory_bytes;
+    if (!hookup->storage.memory_given && bytes < bytes_per_s * HOOKUP_STALL_S)
+        bytes = bytes_per_s * HOOKUP_STALL_S;
+    printf(
+        "\nMemory: %s hold what comes while the disk stands still for %s (at these rates, 16 bits\n"
+        "a sample, nothing compressed); beyond it the oldest is lost, and counted.\n",
+        print_bytes(bytes, memory, sizeof memory),
+        print_duration(bytes / bytes_per_s, lasts, sizeof lasts));
+}
+
 static void print_advice(const struct hookup *hookup) {
     const struct vehicle *vehicle = &hookup->vehicle;
     if (vehicle_channel_by_role(vehicle, ROLE_BATTERY) == CHANNEL_NONE)
@@ -87,6 +113,7 @@ int command_hookup(const struct command_line *given) {
     } else {
         printf("%s is sound.\n\n", path);
         print_leads(hookup);
+        print_stall(hookup);
         print_advice(hookup);
     }
     hookup_free(hookup);

@@ -82,6 +82,9 @@ static void print_room(const json_t *status) {
     if (number(memory, "scans_lost") > 0)
         printf("; %s scans lost to a slow disk",
                print_count(number(memory, "scans_lost"), b, sizeof b));
+    if (json_is_number(json_object_get(memory, "covers_s")))
+        printf("\n           the disk may stand still for %s before anything is lost",
+               print_duration(number(memory, "covers_s"), c, sizeof c));
     putchar('\n');
 
     const json_t *snapshots = json_object_get(status, "snapshots");

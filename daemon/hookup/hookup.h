@@ -57,9 +57,13 @@ struct hookup_trigger {
     double budget_s; /* what it may have saved of every hour; of cranking without meaning */
 };
 
+/* A disk may stand still for so long before anything is lost, unless `memory` says otherwise. */
+#define HOOKUP_STALL_S 10.0
+
 struct hookup_storage {
     uint64_t ring_bytes;      /* the disk ring's bound */
-    uint64_t memory_bytes;    /* the memory ring's bound */
+    uint64_t memory_bytes;    /* the memory ring's bound; */
+    bool memory_given;        /*   false: the least, it grows to cover HOOKUP_STALL_S */
     uint64_t snapshot_bytes;  /* quota of all snapshots */
     uint64_t keep_free_bytes; /* of the file system */
     double loss_window_s;     /* at most so much is lost on a power cut */

@@ -16,11 +16,13 @@ void reading_stretch(struct reading *reading, const struct document_section *sec
     reading_number(reading, section, "after", QUANTITY_SECONDS, 0, STRETCH_MOST, after_s);
 }
 
-static void read_bytes(struct reading *reading, const struct document_section *section,
+static bool read_bytes(struct reading *reading, const struct document_section *section,
                        const char *key, double lowest, double highest, uint64_t *bytes) {
     double number;
-    if (reading_number(reading, section, key, QUANTITY_BYTES, lowest, highest, &number))
+    bool given = reading_number(reading, section, key, QUANTITY_BYTES, lowest, highest, &number);
+    if (given)
         *bytes = (uint64_t)number;
+    return given;
 }
 
 void reading_storage(struct reading *reading) {
@@ -40,7 +42,8 @@ void reading_storage(struct reading *reading) {
     if (!section)
         return;
     read_bytes(reading, section, "ring", mebibyte, most, &storage->ring_bytes);
-    read_bytes(reading, section, "memory", mebibyte, 4096 * mebibyte, &storage->memory_bytes);
+    storage->memory_given =
+        read_bytes(reading, section, "memory", mebibyte, 4096 * mebibyte, &storage->memory_bytes);
     read_bytes(reading, section, "snapshots", mebibyte, most, &storage->snapshot_bytes);
     read_bytes(reading, section, "keep-free", 0, most, &storage->keep_free_bytes);
     reading_number(reading, section, "loss-window", QUANTITY_SECONDS, 0.5, 60,

@@ -6,6 +6,7 @@
 
 #include "board.h"
 #include "codec.h"
+#include "intake.h"
 #include "record.h"
 
 #include <errno.h>
@@ -29,6 +30,22 @@ struct block_builder {
     uint64_t first_scan;
     size_t scans;
 };
+
+/* Urgent blocks close four times a second; a full one holds SAMPLES_MAX. */
+#define BLOCKS_PER_S 4.0
+/* Of a block, and of each of its inputs: chunk header, place, node of the ring; raw codec. */
+#define BLOCK_BYTES 320.0
+#define INPUT_BYTES 12.0
+
+double intake_bytes_per_s(size_t inputs, const unsigned *bits, double rate_hz) {
+    double sample_bits = 0;
+    for (size_t i = 0; i < inputs; i++)
+        sample_bits += bits[i];
+    if (!(rate_hz > 0))
+        return 0;
+    double blocks = BLOCKS_PER_S + rate_hz * (double)inputs / SAMPLES_MAX;
+    return rate_hz * sample_bits / 8 + blocks * (BLOCK_BYTES + INPUT_BYTES * (double)inputs);
+}
 
 int block_builder_new(uint16_t stream, struct memory_ring *memory, struct timebase *timebase,
                       struct block_builder **builder) {

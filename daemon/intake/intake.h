@@ -77,11 +77,18 @@ struct intake_settings {
     double byte_ring_s;    /* about 1 s of bytes */
 };
 
+/*
+ * The most that a stream of such scans puts into the memory ring, bytes a second: every sample as
+ * wide as its input converts (no codec makes more of it), and what a block needs beside them.
+ * Pure.
+ */
+double intake_bytes_per_s(size_t inputs, const unsigned *bits, double rate_hz);
+
 struct intake;
 
 /*
  * Makes one; starts nothing. `hookup`, `memory`, `timebase` are kept; `tap` is copied; its
- * functions may be NULL. 0 or -ENOMEM. A driver that refuses its settings makes a refused board.
+ * functions may be NULL. The memory ring is told what to expect of each board once it is known. 0 or -ENOMEM. A driver that refuses its settings makes a refused board.
  */
 int intake_new(struct hookup *hookup, struct memory_ring *memory, struct timebase *timebase,
                const struct intake_tap *tap, const struct intake_settings *settings,

@@ -151,6 +151,8 @@ static int prepare(struct pipeline *pipeline, const struct board_description *de
     pipeline->clock = clock;
     pipeline->counters.claimed_hz = claimed > 0.0 ? claimed : 0.0;
     pipeline->description = *description;
+    memory_ring_expect(pipeline->owner->intake->memory, (uint16_t)pipeline->owner->index,
+                       intake_bytes_per_s(description->inputs, description->bits, claimed));
     return 0;
 }
 

@@ -12,6 +12,7 @@
 #include <pthread.h>
 #include <stdlib.h>
 #include <time.h>
+#include <unistd.h>
 
 struct node {
     struct node *older, *newer;
@@ -28,7 +29,10 @@ struct memory_ring {
     struct node *oldest, *newest;
     struct node *oldest_block; /* the next to go when the bound is reached */
     bool closed, woken;
-    struct memory_ring_state state; /* .taken_through is worked out when asked for */
+    uint64_t given_bound;
+    double stall_s;                       /* that the bound must hold; 0: it stays as given */
+    double expected[MEMORY_RING_STREAMS]; /* bytes a second */
+    struct memory_ring_state state;       /* .taken_through is worked out when asked for */
 };
 
 int memory_ring_new(uint64_t bytes, struct memory_ring **ring) {
@@ -43,7 +47,7 @@ int memory_ring_new(uint64_t bytes, struct memory_ring **ring) {
     pthread_cond_init(&made->changed, &monotonic);
     pthread_condattr_destroy(&monotonic);
     pthread_mutex_init(&made->lock, NULL);
-    made->state.bound = bytes;
+    made->given_bound = made->state.bound = bytes;
     *ring = made;
     return 0;
 }
@@ -61,6 +65,45 @@ void memory_ring_free(struct memory_ring *ring) {
     pthread_mutex_destroy(&ring->lock);
     free(ring);
 }
+
+/* ---- the bound ---- */
+
+#define DRAIN_S 2.0 /* of a disk that goes on: the writer's next try, and the first blocks gone */
+
+static uint64_t memory_share(void) {
+    double bytes = (double)sysconf(_SC_PHYS_PAGES) * (double)sysconf(_SC_PAGESIZE);
+    return bytes > 0 ? (uint64_t)(bytes / 4) : 0;
+}
+
+static void fit_bound(struct memory_ring *ring) {
+    if (ring->stall_s <= 0)
+        return;
+    uint64_t most = memory_share();
+    double wanted = ring->state.bytes_per_s * (ring->stall_s + DRAIN_S);
+    uint64_t bound = wanted < (double)most ? (uint64_t)wanted : most;
+    ring->state.bound = bound > ring->given_bound ? bound : ring->given_bound;
+}
+
+void memory_ring_cover(struct memory_ring *ring, double stall_s) {
+    pthread_mutex_lock(&ring->lock);
+    ring->stall_s = stall_s;
+    fit_bound(ring);
+    pthread_mutex_unlock(&ring->lock);
+}
+
+void memory_ring_expect(struct memory_ring *ring, uint16_t stream, double bytes_per_s) {
+    if (stream >= MEMORY_RING_STREAMS)
+        return;
+    pthread_mutex_lock(&ring->lock);
+    ring->expected[stream] = bytes_per_s;
+    ring->state.bytes_per_s = 0;
+    for (size_t i = 0; i < MEMORY_RING_STREAMS; i++)
+        ring->state.bytes_per_s += ring->expected[i];
+    fit_bound(ring);
+    pthread_mutex_unlock(&ring->lock);
+}
+
+/* ---- the queue ---- */
 
 static bool is_block(const struct node *node) {
     return node->chunk.type == CHUNK_BLOCK;

@@ -19,6 +19,7 @@ struct memory_ring;
 
 struct memory_ring_state {
     uint64_t bytes, bound; /* held now; the most it holds */
+    double bytes_per_s;    /* what all streams are expected to put at most; 0: not known */
     uint64_t fullest;      /* most bytes ever held */
     uint64_t blocks_put, blocks_taken;
     uint64_t blocks_lost, scans_lost;
@@ -32,6 +33,19 @@ struct memory_ring_state {
 
 int memory_ring_new(uint64_t bytes, struct memory_ring **ring);
 void memory_ring_free(struct memory_ring *ring); /* takes NULL; frees what is inside */
+
+/*
+ * Any thread. From now on the bound follows the streams: it holds `stall_s` seconds of what they
+ * are expected to put while the disk stands still, and two more, in which the writer notices that
+ * the disk goes on and the oldest leaves. Never less than memory_ring_new() was given, never more
+ * than a quarter of the computer's memory beyond that. Without this call the bound stays.
+ */
+void memory_ring_cover(struct memory_ring *ring, double stall_s);
+
+/* Any thread. Stream `stream` puts at most so many bytes a second from now on (in chunks of at
+ * least a few hundred bytes). A stream above MEMORY_RING_STREAMS is not expected. */
+#define MEMORY_RING_STREAMS 64
+void memory_ring_expect(struct memory_ring *ring, uint16_t stream, double bytes_per_s);
 
 /* Any thread. Takes the chunk's bytes over and zeroes `*chunk`. Never waits for the disk. */
 void memory_ring_put(struct memory_ring *ring, struct chunk *chunk);

@@ -107,6 +107,11 @@ static json_t *memory_json(const struct memory_ring_state *memory) {
     json_t *json = json_object();
     json_object_set_new(json, "bytes", whole(memory->bytes));
     json_object_set_new(json, "bound", whole(memory->bound));
+    json_object_set_new(json, "bytes_per_s", number(memory->bytes_per_s));
+    json_object_set_new(json, "covers_s",
+                        memory->bytes_per_s > 0
+                            ? number((double)memory->bound / memory->bytes_per_s)
+                            : json_null());
     json_object_set_new(json, "fullest", whole(memory->fullest));
     json_object_set_new(json, "blocks_lost", whole(memory->blocks_lost));
     json_object_set_new(json, "scans_lost", whole(memory->scans_lost));
