@@ -24,10 +24,10 @@
 #define CHARGING_HOLD_S 1.0
 #define RELEASE_WAIT_S  0.25 /* after the release: does the engine turn faster by itself? */
 #define BEFORE_LOAD_S   0.05
-#define COASTING_SHARE  0.9 /* of the cranking rate; an engine that runs is faster */
-#define SWING_SHARE     0.5 /* of a winding's swing while the starter turned it; less is hum */
-#define SWING_KEPT      0.8 /* from edge to edge: the swing beside a wheel's gap is greater */
-#define BEGIN_WINDOW_S  0.3 /* what is on so soon after the first sample was on before */
+#define COASTING_SHARE  0.9   /* of the cranking rate; an engine that runs is faster */
+#define SWING_SHARE     0.5   /* of a winding's swing while the starter turned it; less is hum */
+#define SWING_WEIGHT    0.125 /* of an edge: beside a wheel's gap one swings twice as far */
+#define BEGIN_WINDOW_S  0.3   /* what is on so soon after the first sample was on before */
 
 /* A feed is on above the one share of its nominal, off below the other. */
 #define FEED_ON_SHARE  0.5
@@ -54,8 +54,8 @@ struct lead {
     double zero; /* current: the clamp's reading without current */
     struct edges *edges;
     struct turning turning;
-    double swing;          /* of a winding, the greatest of its newest edges; counts */
-    double cranking_swing; /*   and of the last cranking; 0: none was seen */
+    double swing;          /* of a winding, the average of its newest edges; counts */
+    double cranking_swing; /*   its greatest in the last cranking; 0: none was seen */
 };
 
 /* What began the present cranking, and therefore ends it. */
@@ -557,7 +557,8 @@ static void push_current(struct lead *lead, double amperes, double at_s, double 
 
 static void take_edge(void *context, const struct edge *edge) {
     struct lead *lead = context;
-    lead->swing = fmax(edge->swing, SWING_KEPT * lead->swing);
+    bool first = lead->swing <= 0.0;
+    lead->swing += (edge->swing - lead->swing) * (first ? 1.0 : SWING_WEIGHT);
     turning_edge(&lead->turning, edge->at_s);
 }
 

@@ -16,7 +16,8 @@
 #include <string.h>
 #include <time.h>
 
-#define FREE_FILL     16384 /* of the queue, while running free */
+#define FREE_FILL     16384 /* of the queue, while running free or catching up */
+#define CATCH_UP_S    5.0   /* behind by less: this computer was busy, not the reader */
 #define TICK_MS       2
 #define IDLE_MS       20
 #define HOLD_S        0.03 /* no scan waits longer for its packet to fill */
@@ -193,9 +194,16 @@ static bool scan_is_due(const struct fakeboard *board, double now) {
            board->queued < FREE_FILL;
 }
 
+/* Much is due at once because this process had to wait: the port is to take it first. */
+static bool must_send_first(const struct fakeboard *board, double now) {
+    if (board->pace <= 0 || board->queued < FREE_FILL || !may_send(board))
+        return false;
+    return now - board->begun_s - board_s(board) / board->pace < CATCH_UP_S;
+}
+
 static void make_scans(struct fakeboard *board) {
     double now = now_s();
-    while (!stopped && board->begun && scan_is_due(board, now)) {
+    while (!stopped && board->begun && scan_is_due(board, now) && !must_send_first(board, now)) {
         if (!run_script(board) || stopped || !scan_is_due(board, now) || !make_scan(board))
             break;
     }

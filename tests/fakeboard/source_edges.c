@@ -44,7 +44,7 @@ static const double noise_v[] = {0.008, 0.003, 0.001, 0.006};
 struct edges {
     struct table table;
     struct edges_plan plan;
-    double begin_s;
+    double begin_s, first_edge_s;
     uint64_t scan, scans;
     size_t row;
     bool runs_on;
@@ -185,11 +185,26 @@ static int place_crank(struct edges *edges, const char *path) {
         fprintf(stderr, "fakeboard: %s: no level ever changes\n", path);
         return -1;
     }
+    edges->first_edge_s = table_at(table, first, 0);
     double last_s = table_at(table, table->rows - 1, 0);
     if (edges->plan.crank.to_s <= edges->plan.crank.from_s)
-        edges->plan.crank = (struct stretch){table_at(table, first, 0) - 0.2, last_s};
+        edges->plan.crank = (struct stretch){edges->first_edge_s - 0.2, last_s};
     edges->runs_on = last_s > edges->plan.crank.to_s + RUNS_ON_S;
     return 0;
+}
+
+/* What a test must know of the volts that it will find: all in the board's seconds. */
+static void tell(const struct edges *edges) {
+    const struct edges_plan *plan = &edges->plan;
+    double begin_s = edges->begin_s;
+    fprintf(stderr,
+            "fakeboard: second 0 of the board is %.6f of the recording; the starter is engaged "
+            "from %.3f to %.3f s of the board%s; the first edge comes at %.6f s\n",
+            begin_s, plan->crank.from_s - begin_s, plan->crank.to_s - begin_s,
+            edges->runs_on ? ", then the engine runs" : "", edges->first_edge_s - begin_s);
+    if (plan->collapse.to_s > plan->collapse.from_s)
+        fprintf(stderr, "fakeboard: the feed falls at %.6f s and comes back at %.6f s\n",
+                plan->collapse.from_s - begin_s, plan->collapse.to_s - begin_s);
 }
 
 static void name_inputs(const struct table *table, struct source *source) {
@@ -218,12 +233,7 @@ int source_edges_open(const char *path, const struct edges_plan *plan, struct so
     edges->begin_s = table_at(table, 0, 0) - plan->lead_in_s;
     edges->scans =
         1 + (uint64_t)llround((last_s + plan->lead_out_s - edges->begin_s) * plan->rate_hz);
-    fprintf(stderr,
-            "fakeboard: second 0 of the board is %.3f of the recording; the starter is engaged "
-            "from %.3f to %.3f s of the board%s\n",
-            edges->begin_s, edges->plan.crank.from_s - edges->begin_s,
-            edges->plan.crank.to_s - edges->begin_s,
-            edges->runs_on ? ", then the engine runs" : "");
+    tell(edges);
     *source = (struct source){.inputs = SIGNALS + table->columns - 1,
                               .rate_hz = plan->rate_hz,
                               .state = edges,
