@@ -41,7 +41,7 @@ const struct board_driver board_driver_layout_serial = {
     .start = layout_board_start,
     .consume = layout_board_consume,
     .hole = layout_board_hole,
-    .again = layout_board_start,
+    .again = layout_board_again,
     .stop = layout_board_stop,
     .close = layout_board_close,
 };

@@ -76,10 +76,14 @@ int layout_board_restart(struct board *board, struct board_bytes *request) {
     return 0;
 }
 
-int layout_board_start(struct board *board, struct board_bytes *request) {
-    packet_stream_restart(board->stream);
+int layout_board_again(struct board *board, struct board_bytes *request) {
     board_file_bytes(&board->file->start, request);
     return 0;
+}
+
+int layout_board_start(struct board *board, struct board_bytes *request) {
+    packet_stream_restart(board->stream);
+    return layout_board_again(board, request);
 }
 
 int layout_board_stop(struct board *board, struct board_bytes *request) {

@@ -17,8 +17,9 @@ enum board_result layout_board_consume(struct board *board, const uint8_t *bytes
 void layout_board_hole(struct board *board);
 void layout_board_close(struct board *board);
 
-/* start() and stop() of a board that is sent its requests over the line it answers on. */
+/* start(), again() and stop() of a board that is sent requests over the line it answers on. */
 int layout_board_start(struct board *board, struct board_bytes *request);
+int layout_board_again(struct board *board, struct board_bytes *request);
 int layout_board_stop(struct board *board, struct board_bytes *request);
 
 /* start() of a board whose transport sends them: forgets what start() must. */

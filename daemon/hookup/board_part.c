@@ -81,6 +81,20 @@ static void pass_problems_on(struct reading *reading, const struct document_sect
     }
 }
 
+static void say_no_such_file(struct reading *reading, const struct document_section *section,
+                             const struct document_entry *entry) {
+    char **names = NULL;
+    size_t count = 0;
+    if (strchr(entry->value, '/')) {
+        reading_problem(reading, section, entry, "there is no such file");
+    } else if (board_files_names(&names, &count) < 0) {
+        reading->out_of_memory = true;
+    } else {
+        (void)reading_word(reading, section, entry, (const char *const *)names, count);
+        board_files_names_free(names, count);
+    }
+}
+
 /* The board file that `board =` names, or NULL and a problem. */
 static struct board_file_read *load_board_file(struct reading *reading,
                                                const struct document_section *section,
@@ -93,9 +107,7 @@ static struct board_file_read *load_board_file(struct reading *reading,
     if (result == -EINVAL)
         pass_problems_on(reading, section, entry, path, &problems);
     else if (result == -ENOENT)
-        reading_problem(reading, section, entry,
-                        "no board file of that name: `cranktrap boards` lists them; your own "
-                        "stand in /etc/cranktrap/boards, or give a path with a slash");
+        say_no_such_file(reading, section, entry);
     else if (result < 0)
         reading_problem(reading, section, entry, "%s cannot be read: %s", path, strerror(-result));
     problems_clear(&problems);
@@ -153,7 +165,7 @@ static void read_device(struct reading *reading, const struct document_section *
     bool usb = board->driver && board->driver->bus == BOARD_USB;
     bool known = board->settings.file && board->settings.file->ids;
     const struct document_entry *entry =
-        usb && !known
+        usb && board->settings.file && !known
             ? reading_required(reading, section, "device",
                                "the board's USB serial number, or its port (such as 1-1.4): its "
                                "board file has no ids")

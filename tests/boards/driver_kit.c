@@ -259,6 +259,19 @@ static bool holes_are_told(void) {
     return good;
 }
 
+/* A slow board is asked again and again: what it has sent so far is still good. */
+static bool asking_again_costs_nothing(void) {
+    bool good = true;
+    for (size_t at = 0; driver->again && good && at < byte_count; at += 37) {
+        struct board_bytes request = {0};
+        good = begin(true) && consume(bytes, at) && driver->again(told.board, &request) == 0 &&
+               request.count <= BOARD_BYTES_MAX && consume(bytes + at, byte_count - at) &&
+               as_expected();
+        end();
+    }
+    return good;
+}
+
 static bool nothing_is_allocated(void) {
     if (!begin(false))
         return false;
@@ -370,6 +383,7 @@ int main(int argc, char **argv) {
          missing_and_doubled_bytes_are_recovered_from},
         {"holes are told", holes_are_told},
         {"vanish and return", vanish_and_return},
+        {"asking again costs nothing", asking_again_costs_nothing},
         {"nothing is allocated while consuming", nothing_is_allocated},
         {"stop and close in any state", stop_and_close_in_any_state},
     };

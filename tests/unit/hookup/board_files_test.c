@@ -326,6 +326,25 @@ static void own_folders_come_first_and_their_problems_are_told(void **state) {
     rmdir(folder);
 }
 
+/* The hookup of a record is read where its board file may not be: the record's head says the rest.
+ */
+static void a_record_needs_no_board_file(void **state) {
+    (void)state;
+    const char text[] = "[vehicle]\nname = van\n[board logger]\nboard = no-such-board\n"
+                        "device = /dev/ttyS99\nrate = 10\nanything = 1\n"
+                        "[channel battery]\nboard = logger\ninput = 0\nrole = battery\n"
+                        "divider = 6\n";
+    struct problems problems = {0};
+    struct hookup *hookup = NULL;
+    assert_int_equal(hookup_parse(text, sizeof text - 1, HOOKUP_FOR_BOARDS, &hookup, &problems), 0);
+    const struct board_description description = {
+        .inputs = 1, .rail_high = {255}, .volts_per_count = {0.5}, .delay_s = {0.003}};
+    assert_int_equal(hookup_fit_board(hookup, 0, &description, &problems), 0);
+    assert_near(hookup->vehicle.channels[0].delay_s, 0.003);
+    hookup_free(hookup);
+    assert_int_equal(problems.count, 0);
+}
+
 static void a_name_that_is_nowhere_is_said(void **state) {
     (void)state;
     struct problems problems = {0};
@@ -344,6 +363,7 @@ int main(void) {
         cmocka_unit_test(every_shipped_file_reads_its_recorded_bytes),
         cmocka_unit_test(a_hookup_names_a_board_file),
         cmocka_unit_test(own_folders_come_first_and_their_problems_are_told),
+        cmocka_unit_test(a_record_needs_no_board_file),
         cmocka_unit_test(a_name_that_is_nowhere_is_said),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
