@@ -26,8 +26,8 @@ struct board_file_read {
 /*
  * Reads the board file of that name, or, where there is a slash in it, of that path. 0; -EINVAL
  * with every problem added to `problems`; -ENOENT no such file; or another negative errno. `path`
- * (BOARD_PATH_MAX bytes) is the file that was looked at, "" where there is none. `*read` is untouched on
- * failure.
+ * (BOARD_PATH_MAX bytes) is the file that was looked at, "" where there is none. `*read` is
+ * untouched on failure.
  */
 int board_files_load(const char *name, struct board_file_read **read, struct problems *problems,
                      char *path);

@@ -88,7 +88,8 @@ struct intake;
 
 /*
  * Makes one; starts nothing. `hookup`, `memory`, `timebase` are kept; `tap` is copied; its
- * functions may be NULL. The memory ring is told what to expect of each board once it is known. 0 or -ENOMEM. A driver that refuses its settings makes a refused board.
+ * functions may be NULL. The memory ring is told what to expect of each board once it is known. 0
+ * or -ENOMEM. A driver that refuses its settings makes a refused board.
  */
 int intake_new(struct hookup *hookup, struct memory_ring *memory, struct timebase *timebase,
                const struct intake_tap *tap, const struct intake_settings *settings,
