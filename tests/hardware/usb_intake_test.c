@@ -27,8 +27,9 @@ struct yard {
     struct rig *rig;
 };
 
-/* The shipped file, with the ids of the board that is played and two options shorter. */
-static struct board_file_read *load_file(const char *more) {
+/* The shipped file, with the ids of the board that is played and a short silence; its packets with
+ * or without what shows where they begin. */
+static struct board_file_read *load_file(bool header) {
     static char text[4000];
     struct problems problems = {0};
     struct board_file_read *read = NULL;
@@ -36,11 +37,11 @@ static struct board_file_read *load_file(const char *more) {
     assert_non_null(file);
     size_t used = 0;
     for (char line[256]; fgets(line, sizeof line, file);) {
+        if (!header && (strncmp(line, "header", 6) == 0 || strncmp(line, "counter", 7) == 0))
+            continue;
         bool replaced = strncmp(line, "silence", 7) == 0;
         used += (size_t)snprintf(text + used, sizeof text - used, "%s",
                                  replaced ? "silence = 500 ms\nids = 1209:0002\n" : line);
-        if (strncmp(line, "[packet]", 8) == 0)
-            used += (size_t)snprintf(text + used, sizeof text - used, "%s", more);
     }
     fclose(file);
     int result = board_files_parse(text, used, "bulk", &read, &problems);
@@ -49,12 +50,12 @@ static struct board_file_read *load_file(const char *more) {
     return read;
 }
 
-static int set_up(void **state) {
+static int set_up_with(void **state, bool header) {
     struct yard *yard = calloc(1, sizeof *yard);
     assert_non_null(yard);
     yard->mocks = mock_yard_new();
     yard->mock = mock_usb_new(yard->mocks, 3, "CT0001");
-    yard->file = load_file("");
+    yard->file = load_file(header);
     yard->rig = rig_new();
     rig_add(yard->rig, "logger", yard->file->file.driver, NULL);
     yard->rig->boards[0].settings =
@@ -62,6 +63,14 @@ static int set_up(void **state) {
     yard->rig->boards[0].rate_hz = 100000;
     *state = yard;
     return 0;
+}
+
+static int set_up(void **state) {
+    return set_up_with(state, true);
+}
+
+static int set_up_without_header(void **state) {
+    return set_up_with(state, false);
 }
 
 static int tear_down(void **state) {
@@ -210,6 +219,24 @@ static void a_silent_board_is_opened_anew_and_then_reset(void **state) {
     assert_int_equal(status(yard).losses_unknown, 1);
 }
 
+/* Nothing but a new start shows where a packet begins: a hole of 512-byte transfers would do no
+ * harm here, half a packet would. */
+static void a_hole_without_header_is_a_new_start(void **state) {
+    struct yard *yard = *state;
+    mock_usb_plug(yard->mock);
+    rig_start(yard->rig);
+    wait_for_scans(yard, 5000);
+    mock_usb_fail(yard->mock, MOCK_PROTOCOL_ERROR, 1);
+    WAIT(told_of(yard, INTAKE_WAITING, "its packets have no header: starting it anew"));
+    WAIT(status(yard).reconnects == 1);
+    wait_for_scans(yard, 5000);
+    intake_stop(yard->rig->intake);
+    assert_int_equal(status(yard).losses_unknown, 1);
+    assert_int_equal(status(yard).scans_lost, 0);
+    assert_int_equal(check_stored(yard), 0);
+    assert_true(mock_usb_seen(yard->mock).starts == 2);
+}
+
 static void errors_without_end_are_said(void **state) {
     struct yard *yard = *state;
     mock_usb_plug(yard->mock);
@@ -248,6 +275,8 @@ int main(void) {
         TEST(losses_are_counted_to_the_scan),
         TEST(twenty_times_unplugged_is_twenty_losses),
         TEST(a_silent_board_is_opened_anew_and_then_reset),
+        cmocka_unit_test_setup_teardown(a_hole_without_header_is_a_new_start, set_up_without_header,
+                                        tear_down),
         TEST(errors_without_end_are_said),
         TEST(a_small_quota_is_said_once),
         TEST(two_alike_are_refused_until_one_is_meant),
