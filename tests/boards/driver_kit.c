@@ -137,7 +137,11 @@ static bool start(void) {
 static bool begin(bool write) {
     const struct board_sinks sinks = {&told, on_samples, on_loss, on_note};
     char why[256] = "";
-    told = (struct told){.write = write};
+    told.description.inputs =
+        0; /* the text stays: zeroing it each time takes longer than all else */
+    told.any = told.broken = false;
+    told.write = write;
+    told.used = 0;
     if (driver->open(&settings, &sinks, &told.board, why, sizeof why) < 0) {
         printf("  %s cannot be opened: %s\n", driver->name, why);
         return false;

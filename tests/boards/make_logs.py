@@ -49,8 +49,8 @@ def text_lines():
     save("text-lines", stream, told)
 
 
-def packed(name, packets, make, scans_of, lost, step, tail=0):
-    """Packets 7 (damaged) and 13 (missing) of `packets` are not in the scans. A damaged packet
+def packed(name, packets, make, scans_of, lost, step, tail=0, damaged=7, missing=13):
+    """The packets `damaged` and `missing` of `packets` are not in the scans. A damaged packet
     whose layout has no check is cut short; the one before it is proved by its counter."""
     stream, told, after = b"", [], None
     for number in range(packets):
@@ -59,13 +59,13 @@ def packed(name, packets, make, scans_of, lost, step, tail=0):
         if number == 0:
             stream += packet[len(packet) // 2:]
             continue
-        if number == 7:
+        if number == damaged:
             at = len(packet) // 2
             stream += packet[:at] + bytes([packet[at] ^ 0x10]) + packet[at + 1:] if tail == 0 \
                 else packet[:at]
             after = f"lost {lost} damaged"
             continue
-        if number == 13:
+        if number == missing:
             after = f"lost {lost} packet lost"
             continue
         stream += packet
@@ -141,8 +141,8 @@ def packet_serial():
 text_lines()
 packed("packets-8x16", 20, packet_8x16,
        lambda: [values(8, -32768, 32767) for _ in range(10)], 10, 1)
-packed("bulk-packed-12", 20, packet_packed_12,
-       lambda: [values(4, 0, 4095) for _ in range(84)], 84, 84, tail=6)
+packed("bulk-packed-12", 10, packet_packed_12,
+       lambda: [values(4, 0, 4095) for _ in range(84)], 84, 84, tail=6, damaged=3, missing=6)
 packed("packets-2x24", 300, packet_2x24,
        lambda: [values(2, -(1 << 23), (1 << 23) - 1)], 1, 1)
 text_serial()
