@@ -8,6 +8,7 @@
 #include "codec.h"
 #include "intake.h"
 #include "record.h"
+#include "summary.h"
 
 #include <errno.h>
 #include <stdlib.h>
@@ -36,6 +37,8 @@ struct block_builder {
 /* Of a block, and of each of its inputs: chunk header, place, node of the ring; raw codec. */
 #define BLOCK_BYTES 320.0
 #define INPUT_BYTES 12.0
+/* An input's lowest and highest, which go with the block. */
+#define ROW_BYTES 8.0
 
 double intake_bytes_per_s(size_t inputs, const unsigned *bits, double rate_hz) {
     double sample_bits = 0;
@@ -44,7 +47,9 @@ double intake_bytes_per_s(size_t inputs, const unsigned *bits, double rate_hz) {
     if (!(rate_hz > 0))
         return 0;
     double blocks = BLOCKS_PER_S + rate_hz * (double)inputs / SAMPLES_MAX;
-    return rate_hz * sample_bits / 8 + blocks * (BLOCK_BYTES + INPUT_BYTES * (double)inputs);
+    double summary = rate_hz * (double)inputs * ROW_BYTES / SUMMARY_FINEST;
+    return rate_hz * sample_bits / 8 + summary +
+           blocks * (BLOCK_BYTES + (INPUT_BYTES + ROW_BYTES) * (double)inputs);
 }
 
 int block_builder_new(uint16_t stream, struct memory_ring *memory, struct timebase *timebase,
@@ -194,6 +199,8 @@ int block_builder_close(struct block_builder *builder, struct intake_clock *cloc
     }
     chunk.from_ns = intake_clock_time(clock, builder->first_scan);
     chunk.to_ns = intake_clock_time(clock, builder->first_scan + scans);
+    chunk.summary = summary_rows_make(block_builder_counts(builder, 0), builder->inputs,
+                                      builder->first_scan, (uint32_t)scans);
     memory_ring_put(builder->memory, &chunk);
     builder->first_scan += scans;
     return 0;

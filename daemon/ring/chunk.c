@@ -62,6 +62,8 @@ enum {
     AT_BOOT = AT_ELAPSED + 32,
     CLOCK_SIZE = AT_BOOT + 16,
 };
+enum { AT_COVERED = STREAM_FRONT, AT_SPAN = AT_COVERED + 8, SUMMARY_FRONT = AT_SPAN + 4 };
+enum { INDEX_ENTRY = 32 };
 
 static uint32_t crc_of(uint32_t crc, const uint8_t *bytes, size_t count) {
     /* zlib counts in unsigned int; a chunk is far smaller. */
@@ -116,30 +118,80 @@ static void finish(struct chunk *chunk) {
     memcpy(chunk->bytes, front, size);
 }
 
+/* The table of lengths at `front`, and behind it the coded bytes, of `count` parts. */
+static void put_parts(struct chunk *chunk, size_t front, size_t count, const uint8_t *const *coded,
+                      const size_t *coded_length) {
+    uint8_t *table = chunk->bytes + front;
+    uint8_t *at = table + 4 * count;
+    for (size_t i = 0; i < count; i++) {
+        bytes_put_u32(table + 4 * i, (uint32_t)coded_length[i]);
+        memcpy(at, coded[i], coded_length[i]);
+        at += coded_length[i];
+    }
+}
+
+/* The whole length of such a chunk, 0 where a part is empty, or longer than a chunk can be. */
+static size_t parts_length(size_t front, size_t count, const size_t *coded_length) {
+    size_t length = front + 4 * count;
+    for (size_t i = 0; i < count; i++) {
+        if (!coded_length[i])
+            return 0;
+        if (coded_length[i] > CHUNK_PAYLOAD_MAX)
+            return SIZE_MAX;
+        length += coded_length[i];
+    }
+    return length;
+}
+
 int chunk_block(struct chunk *chunk, const struct chunk_place *place, uint32_t scans, size_t inputs,
                 const uint8_t *const *coded, const size_t *coded_length) {
     if (!scans || scans > CODEC_SAMPLES_MAX || !inputs || inputs > UINT16_MAX)
         return -EINVAL;
-    size_t length = STREAM_FRONT + 4 * inputs;
-    for (size_t i = 0; i < inputs; i++) {
-        if (!coded_length[i])
-            return -EINVAL;
-        if (coded_length[i] > CHUNK_PAYLOAD_MAX)
-            return -EMSGSIZE;
-        length += coded_length[i];
-    }
+    size_t length = parts_length(STREAM_FRONT, inputs, coded_length);
+    if (!length)
+        return -EINVAL;
     int error = make_placed(chunk, CHUNK_BLOCK, place, length);
     if (error)
         return error;
     chunk->scans = scans;
     bytes_put_u16(chunk->bytes + AT_INPUTS, (uint16_t)inputs);
     bytes_put_u32(chunk->bytes + AT_SCANS, scans);
-    uint8_t *table = chunk->bytes + STREAM_FRONT;
-    uint8_t *at = table + 4 * inputs;
-    for (size_t i = 0; i < inputs; i++) {
-        bytes_put_u32(table + 4 * i, (uint32_t)coded_length[i]);
-        memcpy(at, coded[i], coded_length[i]);
-        at += coded_length[i];
+    put_parts(chunk, STREAM_FRONT, inputs, coded, coded_length);
+    finish(chunk);
+    return 0;
+}
+
+int chunk_summary(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
+                  uint32_t span, size_t inputs, const uint8_t *const *coded,
+                  const size_t *coded_length) {
+    if (!scans || !span || !inputs || inputs > UINT16_MAX)
+        return -EINVAL;
+    size_t length = parts_length(SUMMARY_FRONT, 2 * inputs, coded_length);
+    if (!length)
+        return -EINVAL;
+    int error = make_placed(chunk, CHUNK_SUMMARY, place, length);
+    if (error)
+        return error;
+    bytes_put_u16(chunk->bytes + AT_INPUTS, (uint16_t)inputs);
+    bytes_put_u64(chunk->bytes + AT_COVERED, scans);
+    bytes_put_u32(chunk->bytes + AT_SPAN, span);
+    put_parts(chunk, SUMMARY_FRONT, 2 * inputs, coded, coded_length);
+    finish(chunk);
+    return 0;
+}
+
+int chunk_index(struct chunk *chunk, const struct chunk_index_entry *entry, size_t count) {
+    int error = make(chunk, CHUNK_INDEX, CHUNK_HEADER_SIZE + INDEX_ENTRY * count);
+    if (error)
+        return error;
+    uint8_t *at = chunk->bytes + CHUNK_HEADER_SIZE;
+    for (size_t i = 0; i < count; i++, at += INDEX_ENTRY) {
+        bytes_put_u64(at, entry[i].offset);
+        bytes_put_u64(at + 8, (uint64_t)entry[i].from_ns);
+        bytes_put_u64(at + 16, (uint64_t)entry[i].to_ns);
+        bytes_put_u32(at + 24, entry[i].span);
+        bytes_put_u16(at + 28, entry[i].rows);
+        bytes_put_u16(at + 30, entry[i].stream);
     }
     finish(chunk);
     return 0;
@@ -202,6 +254,7 @@ void chunk_done(struct chunk *chunk) {
     if (!chunk)
         return;
     free(chunk->bytes);
+    free(chunk->summary);
     *chunk = (struct chunk){0};
 }
 
@@ -250,21 +303,35 @@ size_t chunk_find(const uint8_t *bytes, size_t count) {
     return count;
 }
 
-/* Does the payload of a block add up? */
-static bool block_is_sound(const struct chunk *chunk) {
-    size_t inputs = bytes_u16(chunk->bytes + AT_INPUTS);
-    if (!inputs || !chunk->scans || chunk->scans > CODEC_SAMPLES_MAX ||
-        chunk->length - STREAM_FRONT < 4 * inputs)
+/* Does a table of `count` lengths at `front` add up to the chunk? */
+static bool parts_are_sound(const struct chunk *chunk, size_t front, size_t count) {
+    if (chunk->length < front || chunk->length - front < 4 * count)
         return false;
-    const uint8_t *table = chunk->bytes + STREAM_FRONT;
-    uint64_t length = STREAM_FRONT + 4 * inputs;
-    for (size_t i = 0; i < inputs; i++) {
+    const uint8_t *table = chunk->bytes + front;
+    uint64_t length = front + 4 * count;
+    for (size_t i = 0; i < count; i++) {
         uint32_t coded = bytes_u32(table + 4 * i);
         if (!coded)
             return false;
         length += coded;
     }
     return length == chunk->length;
+}
+
+static bool block_is_sound(const struct chunk *chunk) {
+    size_t inputs = bytes_u16(chunk->bytes + AT_INPUTS);
+    return inputs && chunk->scans && chunk->scans <= CODEC_SAMPLES_MAX &&
+           parts_are_sound(chunk, STREAM_FRONT, inputs);
+}
+
+static void find_part(const struct chunk *chunk, size_t front, size_t count, size_t part,
+                      const uint8_t **coded, size_t *length) {
+    const uint8_t *table = chunk->bytes + front;
+    size_t at = front + 4 * count;
+    for (size_t i = 0; i < part; i++)
+        at += bytes_u32(table + 4 * i);
+    *coded = chunk->bytes + at;
+    *length = bytes_u32(table + 4 * part);
 }
 
 static int parse_stream(struct chunk *chunk) {
@@ -377,11 +444,50 @@ int chunk_block_input(const struct chunk *chunk, size_t input, const uint8_t **c
         return error;
     if (input >= inputs)
         return -EINVAL;
-    const uint8_t *table = chunk->bytes + STREAM_FRONT;
-    size_t at = STREAM_FRONT + 4 * inputs;
-    for (size_t i = 0; i < input; i++)
-        at += bytes_u32(table + 4 * i);
-    *coded = chunk->bytes + at;
-    *length = bytes_u32(table + 4 * input);
+    find_part(chunk, STREAM_FRONT, inputs, input, coded, length);
     return 0;
+}
+
+int chunk_parse_summary(const struct chunk *chunk, struct chunk_summary_front *front) {
+    if (chunk->type != CHUNK_SUMMARY || chunk->length < SUMMARY_FRONT)
+        return -EBADMSG;
+    struct chunk_summary_front parsed = {
+        .inputs = bytes_u16(chunk->bytes + AT_INPUTS),
+        .scans = bytes_u64(chunk->bytes + AT_COVERED),
+        .span = bytes_u32(chunk->bytes + AT_SPAN),
+    };
+    if (!parsed.inputs || !parsed.scans || !parsed.span ||
+        parsed.scans > UINT64_MAX - chunk->place.first_scan ||
+        !parts_are_sound(chunk, SUMMARY_FRONT, 2 * parsed.inputs))
+        return -EBADMSG;
+    *front = parsed;
+    return 0;
+}
+
+int chunk_summary_column(const struct chunk *chunk, size_t column, const uint8_t **coded,
+                         size_t *length) {
+    struct chunk_summary_front front;
+    int error = chunk_parse_summary(chunk, &front);
+    if (error)
+        return error;
+    if (column >= 2 * front.inputs)
+        return -EINVAL;
+    find_part(chunk, SUMMARY_FRONT, 2 * front.inputs, column, coded, length);
+    return 0;
+}
+
+size_t chunk_index_count(const struct chunk *chunk) {
+    return chunk->type == CHUNK_INDEX ? (chunk->length - CHUNK_HEADER_SIZE) / INDEX_ENTRY : 0;
+}
+
+struct chunk_index_entry chunk_index_get(const struct chunk *chunk, size_t index) {
+    const uint8_t *at = chunk->bytes + CHUNK_HEADER_SIZE + INDEX_ENTRY * index;
+    return (struct chunk_index_entry){
+        .offset = bytes_u64(at),
+        .from_ns = (int64_t)bytes_u64(at + 8),
+        .to_ns = (int64_t)bytes_u64(at + 16),
+        .span = bytes_u32(at + 24),
+        .rows = bytes_u16(at + 28),
+        .stream = bytes_u16(at + 30),
+    };
 }

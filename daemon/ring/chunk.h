@@ -22,8 +22,9 @@ enum chunk_type {
     CHUNK_LOSS = 3,    /* scans of one stream known to be missing */
     CHUNK_CLOCK = 4,   /* scan <-> elapsed time of one stream */
     CHUNK_MARK = 5,    /* JSON: a trigger, a note; of all streams */
-    CHUNK_SUMMARY = 6, /* min/max/mean of one stream on a coarse grid; a hint, not written yet */
+    CHUNK_SUMMARY = 6, /* lowest and highest of one stream's samples on a coarse grid; a hint */
     CHUNK_END = 7,     /* the writer closed the file properly; a hint */
+    CHUNK_INDEX = 8,   /* where in the file what stands; a hint */
 };
 
 /* Where in its stream a BLOCK, LOSS, CLOCK or SUMMARY chunk belongs. */
@@ -44,6 +45,7 @@ struct chunk {
     int64_t from_ns, to_ns;   /* the elapsed time it covers, as estimated when it was made */
     size_t length;
     uint8_t *bytes;
+    struct summary_rows *summary; /* of a BLOCK just made (summary.h), owned; NULL: none */
 };
 
 /* A position of a stream's scans in time, made by the clock. */
@@ -70,6 +72,19 @@ int chunk_block(struct chunk *chunk, const struct chunk_place *place, uint32_t s
 int chunk_loss(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
                const char *reason);
 int chunk_clock_make(struct chunk *chunk, const struct chunk_clock *clock);
+/* `coded[2 * input]` the lowest and `coded[2 * input + 1]` the highest of each row; summary.h. */
+int chunk_summary(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
+                  uint32_t span, size_t inputs, const uint8_t *const *coded,
+                  const size_t *coded_length);
+/* `count` entries of where in the file what stands; index.h. */
+struct chunk_index_entry {
+    uint64_t offset;
+    int64_t from_ns, to_ns;
+    uint32_t span; /* 0: a stretch of the file with blocks of any stream; else a SUMMARY chunk */
+    uint16_t rows;
+    uint16_t stream;
+};
+int chunk_index(struct chunk *chunk, const struct chunk_index_entry *entry, size_t count);
 /* HEAD and MARK: JSON text; MARK with the moment it is about. */
 int chunk_text(struct chunk *chunk, enum chunk_type type, const char *json, int64_t elapsed_ns);
 int chunk_end(struct chunk *chunk);
@@ -113,5 +128,19 @@ int chunk_parse_text(const struct chunk *chunk, const char **json, size_t *lengt
 int chunk_block_inputs(const struct chunk *chunk, size_t *inputs);
 int chunk_block_input(const struct chunk *chunk, size_t input, const uint8_t **coded,
                       size_t *length);
+
+/* What a SUMMARY covers, and the coded rows: column 2 * input is the input's lowest. */
+struct chunk_summary_front {
+    size_t inputs;
+    uint64_t scans;
+    uint32_t span;
+};
+int chunk_parse_summary(const struct chunk *chunk, struct chunk_summary_front *front);
+int chunk_summary_column(const struct chunk *chunk, size_t column, const uint8_t **coded,
+                         size_t *length);
+
+/* Entries of an INDEX, and one of them. */
+size_t chunk_index_count(const struct chunk *chunk);
+struct chunk_index_entry chunk_index_get(const struct chunk *chunk, size_t index);
 
 #endif

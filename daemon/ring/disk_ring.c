@@ -8,6 +8,8 @@
  */
 #include "disk_ring_parts.h"
 
+#include "catalogue.h"
+
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -169,6 +171,17 @@ static void abandon_segment(struct disk_ring *ring) {
     count_abandoned(ring);
 }
 
+/* Appends to the open segment, and notes that it was. */
+static int append_chunk(struct disk_ring *ring, const struct chunk *chunk) {
+    uint64_t offset = container_size(ring->segment);
+    int error = container_append(ring->segment, chunk);
+    if (error)
+        return error;
+    note_written(ring, chunk);
+    outline_wrote(ring->outline, offset, chunk);
+    return 0;
+}
+
 /* A new segment with head and clocks. */
 static int begin_segment(struct disk_ring *ring) {
     uint64_t due = 2 * closing_bytes(ring) + ring->kept.bytes;
@@ -196,23 +209,59 @@ static int begin_segment(struct disk_ring *ring) {
     ring->next_number++;
     ring->segment_durable = false;
     note_written(ring, NULL);
-    for (size_t i = 0; !error && i < ring->kept.clock_count; i++) {
-        error = container_append(ring->segment, &ring->kept.clock[i]);
-        if (!error)
-            note_written(ring, &ring->kept.clock[i]);
-    }
+    outline_begin(ring->outline);
+    for (size_t i = 0; !error && i < ring->kept.clock_count; i++)
+        error = append_chunk(ring, &ring->kept.clock[i]);
     ring->segment_begun = container_size(ring->segment);
     return error;
 }
 
-/* Closes a full segment properly. */
+/* The summaries that are full, or (`last`) all that are left. */
+static int write_summaries(struct disk_ring *ring, bool last) {
+    int error = 0;
+    struct chunk chunk = {0};
+    while (!error && outline_take(ring->outline, last, &chunk)) {
+        disk_ring_prune_to_bound(ring, chunk.length + closing_bytes(ring));
+        error = append_chunk(ring, &chunk);
+        chunk_done(&chunk);
+    }
+    return error;
+}
+
+/* The summaries that are left, and where what stands; `*index_at` 0 where that is not told. */
+static int write_outline(struct disk_ring *ring, uint64_t *index_at) {
+    struct chunk chunk = {0};
+    *index_at = 0;
+    int error = write_summaries(ring, true);
+    if (error || outline_index(ring->outline, &chunk) < 0)
+        return error;
+    disk_ring_prune_to_bound(ring, chunk.length + closing_bytes(ring));
+    uint64_t offset = container_size(ring->segment);
+    error = append_chunk(ring, &chunk);
+    chunk_done(&chunk);
+    if (!error)
+        *index_at = offset;
+    return error;
+}
+
+/* Closes a full segment properly, and catalogues it. */
 static int end_segment(struct disk_ring *ring) {
-    int error = container_close(ring->segment, true);
+    uint64_t index_at;
+    int error = write_outline(ring, &index_at);
+    int closed = container_close(ring->segment, !error);
+    error = error ? error : closed;
+    struct segment *segment = &ring->list[ring->count - 1];
+    pthread_mutex_lock(&ring->lock);
+    segment->index_at = index_at;
+    segment->catalogued = !error;
+    pthread_mutex_unlock(&ring->lock);
     leave_segment(ring, false);
     if (error)
         count_abandoned(ring);
     else
         kept_release(&ring->kept);
+    if (!error) /* a hint: the ring does without */
+        (void)catalogue_add(ring->folder_file, segment);
     return error;
 }
 
@@ -235,11 +284,13 @@ static int write_kept(struct disk_ring *ring) {
     while (kept->written < kept->count) {
         const struct chunk *chunk = &kept->chunk[kept->written];
         disk_ring_prune_to_bound(ring, chunk->length + closing_bytes(ring));
-        int error = container_append(ring->segment, chunk);
+        int error = append_chunk(ring, chunk);
         if (error)
             return error;
         kept->written++;
-        note_written(ring, chunk);
+        error = write_summaries(ring, false);
+        if (error)
+            return error;
     }
     return 0;
 }
@@ -355,6 +406,7 @@ void disk_ring_close(struct disk_ring *ring) {
     free(ring->folder);
     free(ring->head);
     kept_done(&ring->kept);
+    outline_free(ring->outline);
     free(ring->list);
     if (ring->folder_file >= 0)
         close(ring->folder_file);

@@ -4,6 +4,8 @@
  */
 #include "disk_ring_parts.h"
 
+#include "catalogue.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <stdlib.h>
@@ -18,6 +20,9 @@
 /* A block is written at most so much later than one of another stream of the same time. */
 #define LATE_NS 60000000000
 
+/* So many records of segments that are gone may stand in the catalogue, beside one of each. */
+#define CATALOGUE_STALE 64
+
 static int take_lock(struct disk_ring *ring) {
     ring->lock_file = openat(ring->folder_file, "lock", O_RDWR | O_CREAT | O_CLOEXEC, 0644);
     if (ring->lock_file < 0)
@@ -27,14 +32,18 @@ static int take_lock(struct disk_ring *ring) {
     return 0;
 }
 
-/* Leaves in the list what is ours. Files with our names that are not keep their numbers. */
+/* Leaves in the list what is ours. Files with our names that are not keep their numbers. Of what
+ * the catalogue does not have, the first chunks and the INDEX are read. */
 static void sort_out_foreign(struct disk_ring *ring) {
     size_t ours = 0;
     for (size_t i = 0; i < ring->count; i++) {
         struct segment segment = ring->list[i];
         ring->next_number = segment.number + 1;
-        if (segment_peek(ring->folder, &segment))
-            ring->list[ours++] = segment;
+        if (!segment.catalogued && !segment_peek(ring->folder, &segment))
+            continue;
+        if (!segment.catalogued)
+            segment_find_index(ring->folder, &segment);
+        ring->list[ours++] = segment;
     }
     ring->count = ours;
     for (size_t i = 0; i < ours; i++)
@@ -56,11 +65,17 @@ static void estimate_ends(struct disk_ring *ring) {
 static void scan_newest(struct disk_ring *ring, struct disk_ring_found *found) {
     bool has_epoch = false;
     for (size_t i = 0; i < ring->count && (i < SCAN_NEWEST || !has_epoch); i++) {
-        struct segment_scan scan;
-        if (segment_scan(ring->folder, &ring->list[ring->count - 1 - i], &scan) < 0) {
+        struct segment *segment = &ring->list[ring->count - 1 - i];
+        struct segment_scan scan = {.has_epoch = segment->has_epoch,
+                                    .last_epoch = segment->last_epoch};
+        /* One that was ended properly and is as long as it was then has no torn end. */
+        bool known = segment->catalogued && segment->has_epoch;
+        if (!known && segment_scan(ring->folder, segment, &scan) < 0) {
             found->damaged++; /* not even readable */
             continue;
         }
+        if (scan.damaged)
+            segment->index_at = 0; /* never catalogued: told again the next time */
         found->damaged += scan.damaged;
         found->damaged_bytes += scan.damaged_bytes;
         if (scan.has_epoch && scan.last_epoch > found->last_epoch)
@@ -68,6 +83,21 @@ static void scan_newest(struct disk_ring *ring, struct disk_ring_found *found) {
         has_epoch |= scan.has_epoch;
     }
     found->segments = ring->count;
+}
+
+/* Those that the catalogue did not have: their epochs were not looked for, so they stay open. */
+static void rebuild_catalogue(struct disk_ring *ring) {
+    bool changed = false;
+    for (size_t i = 0; i < ring->count; i++) {
+        struct segment *segment = &ring->list[i];
+        if (segment->catalogued || !segment->index_at)
+            continue;
+        segment->catalogued = true;
+        segment->has_epoch = false;
+        changed = true;
+    }
+    if (changed)
+        (void)catalogue_write(ring->folder_file, ring->list, ring->count);
 }
 
 static uint64_t segment_size(const struct disk_ring_settings *settings) {
@@ -94,8 +124,13 @@ static int open_folder(struct disk_ring *ring, const char *folder) {
     if (error)
         return error;
     error = segments_find(folder, &ring->list, &ring->count);
+    if (error)
+        return error;
     ring->room = ring->count;
-    return error;
+    size_t records = catalogue_read(ring->folder_file, ring->list, ring->count);
+    if (records > 2 * ring->count + CATALOGUE_STALE)
+        (void)catalogue_write(ring->folder_file, ring->list, ring->count);
+    return 0;
 }
 
 int disk_ring_open(const char *folder, const struct disk_ring_settings *settings,
@@ -108,7 +143,9 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
     made->next_number = 1;
     made->settings = *settings;
     made->settings.segment_bytes = segment_size(settings);
-    int error = open_folder(made, folder);
+    int error = outline_new(&made->outline);
+    if (!error)
+        error = open_folder(made, folder);
     if (error) {
         disk_ring_close(made);
         return error;
@@ -117,6 +154,7 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
     sort_out_foreign(made);
     scan_newest(made, &what);
     estimate_ends(made);
+    rebuild_catalogue(made);
     disk_ring_prune_to_bound(made, 0);
     *found = what;
     *ring = made;

@@ -9,6 +9,7 @@
 #include "container.h"
 #include "disk_ring.h"
 #include "kept.h"
+#include "outline.h"
 #include "segments.h"
 
 #include <pthread.h>
@@ -28,6 +29,7 @@ struct disk_ring {
     bool segment_durable;             /* has been synced */
     uint64_t next_number;
     struct kept kept;
+    struct outline *outline; /* of the open segment */
 
     pthread_mutex_t lock; /* for what follows */
     struct segment *list;

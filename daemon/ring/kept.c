@@ -4,6 +4,8 @@
  */
 #include "kept.h"
 
+#include "summary.h"
+
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -29,6 +31,7 @@ int kept_add(struct kept *kept, const struct chunk *chunk) {
     if (!copy.bytes)
         return -ENOMEM;
     memcpy(copy.bytes, chunk->bytes, chunk->length);
+    copy.summary = summary_rows_copy(chunk->summary); /* a hint: none without memory */
     kept->chunk[kept->count++] = copy;
     kept->bytes += copy.length;
     return 0;

@@ -8,6 +8,8 @@
  */
 #include "memory_ring.h"
 
+#include "summary.h"
+
 #include <errno.h>
 #include <pthread.h>
 #include <stdlib.h>
@@ -192,7 +194,7 @@ void memory_ring_put(struct memory_ring *ring, struct chunk *chunk) {
     bool block = chunk->type == CHUNK_BLOCK;
     if (node) {
         node->chunk = *chunk;
-        node->counted_bytes = sizeof *node + chunk->length;
+        node->counted_bytes = sizeof *node + chunk->length + summary_rows_bytes(chunk->summary);
     }
 
     pthread_mutex_lock(&ring->lock);

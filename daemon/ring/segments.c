@@ -61,6 +61,11 @@ static void note_times(struct segment *segment, enum chunk_type type, int64_t fr
 void segment_note(struct segment *segment, const struct chunk *chunk) {
     struct chunk_clock clock;
     note_times(segment, chunk->type, chunk->from_ns, chunk->to_ns);
+    bool placed =
+        chunk->type == CHUNK_BLOCK || chunk->type == CHUNK_LOSS || chunk->type == CHUNK_CLOCK;
+    if (placed && (!segment->has_epoch || chunk->place.epoch > segment->last_epoch))
+        segment->last_epoch = chunk->place.epoch;
+    segment->has_epoch |= placed;
     if (chunk->type == CHUNK_CLOCK && chunk_parse_clock(chunk, &clock) == 0) {
         memcpy(segment->boot, clock.boot, sizeof segment->boot);
         segment->boot_known = true;
@@ -122,9 +127,8 @@ static bool read_at(int file, uint8_t *bytes, size_t count, uint64_t offset) {
     return true;
 }
 
-/* The chunk at `offset` into `*bytes` (grown as needed); its length, 0 at the end or at damage. */
-static size_t read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *room,
-                         struct chunk *chunk) {
+size_t segment_read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *room,
+                          struct chunk *chunk) {
     uint8_t header[CHUNK_HEADER_SIZE];
     size_t length;
     uint64_t number;
@@ -165,7 +169,7 @@ bool segment_peek(const char *folder, struct segment *segment) {
         goto done;
     for (int i = 0; i < PEEK_CHUNKS && segment->from_ns == INT64_MAX; i++) {
         struct chunk chunk;
-        size_t length = read_chunk(file, offset, &bytes, &room, &chunk);
+        size_t length = segment_read_chunk(file, offset, &bytes, &room, &chunk);
         if (!length)
             break;
         int64_t to_ns = segment->to_ns;
@@ -181,6 +185,47 @@ done:
     free(bytes);
     free(path);
     return ours;
+}
+
+/* An INDEX, the head, and END: longer ends are found by a scan only. */
+#define TAIL_BYTES ((size_t)256 << 10)
+
+static void take_index(struct segment *segment, const struct chunk *index, uint64_t offset) {
+    int64_t from_ns = INT64_MAX;
+    int64_t to_ns = INT64_MIN;
+    for (size_t i = 0; i < chunk_index_count(index); i++) {
+        struct chunk_index_entry entry = chunk_index_get(index, i);
+        from_ns = entry.from_ns < from_ns ? entry.from_ns : from_ns;
+        to_ns = entry.to_ns > to_ns ? entry.to_ns : to_ns;
+    }
+    if (from_ns > to_ns)
+        return;
+    segment->index_at = offset;
+    segment->from_ns = from_ns;
+    segment->to_ns = to_ns;
+}
+
+void segment_find_index(const char *folder, struct segment *segment) {
+    char *path = segment_path(folder, segment->number);
+    int file = path ? open(path, O_RDONLY | O_CLOEXEC) : -1;
+    size_t size = segment->bytes < TAIL_BYTES ? (size_t)segment->bytes : TAIL_BYTES;
+    uint64_t begin = segment->bytes - size;
+    uint8_t *bytes = malloc(size ? size : 1);
+    if (file >= 0 && bytes && read_at(file, bytes, size, begin)) {
+        for (size_t at = chunk_find(bytes, size); at < size;) {
+            struct chunk chunk;
+            uint32_t sequence;
+            int64_t length = chunk_parse(bytes + at, size - at, &chunk, &sequence);
+            if (length > 0 && chunk.type == CHUNK_INDEX)
+                take_index(segment, &chunk, begin + at);
+            at += length > 0 ? (size_t)length : 1;
+            at += at < size ? chunk_find(bytes + at, size - at) : 0;
+        }
+    }
+    if (file >= 0)
+        close(file);
+    free(bytes);
+    free(path);
 }
 
 int segment_scan(const char *folder, struct segment *segment, struct segment_scan *scan) {

@@ -21,6 +21,10 @@ struct segment {
     bool boot_known;
     uint8_t boot[16];       /* which the times below count from */
     int64_t from_ns, to_ns; /* of its blocks and marks; from_ns > to_ns: none */
+    bool has_epoch;
+    uint32_t last_epoch; /* the highest, where it has one */
+    uint64_t index_at;   /* offset of its INDEX chunk; 0: not known, or there is none */
+    bool catalogued;     /* the catalogue had all of this: the segment was ended properly */
 };
 
 /* What a whole scan of a segment has found. */
@@ -57,6 +61,16 @@ bool segment_peek(const char *folder, struct segment *segment);
 
 /* Reads the whole segment: exact times, highest epoch, damage. 0 or a negative errno. */
 int segment_scan(const char *folder, struct segment *segment, struct segment_scan *scan);
+
+/*
+ * The chunk at `offset` of an open segment into `*bytes` (grown to `*room` as needed, the caller's
+ * to free); `chunk` points there. Returns its length, 0 at the end of the file or at damage.
+ */
+size_t segment_read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *room,
+                          struct chunk *chunk);
+
+/* Looks for the INDEX chunk at the end of the segment: `index_at`, and the exact times. */
+void segment_find_index(const char *folder, struct segment *segment);
 
 /* folder/name, allocated; NULL without memory. */
 char *segment_path(const char *folder, uint64_t number);

@@ -322,6 +322,7 @@ int snapshot_copy_take(struct snapshot_copy *copy, const struct chunk *chunk) {
     case CHUNK_MARK:
         return take_mark(copy, chunk);
     case CHUNK_SUMMARY: /* of a grid wider than the stretch */
+    case CHUNK_INDEX:   /* of another file */
     case CHUNK_END:
         break;
     }

@@ -18,6 +18,8 @@ static const struct part {
     {"codec", bench_codec, "[--json] [--data FOLDER]  ratio and speed beside zlib"},
     {"path", bench_path,
      "[--json] [--seconds N]     from a board's bytes to the disk, on one core"},
+    {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},
+    {"open", bench_open, "[--json]                   a ring of 2000 segments"},
     {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},
 };
 enum { PARTS = sizeof parts / sizeof parts[0] };

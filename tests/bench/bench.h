@@ -9,6 +9,8 @@
 #include <stddef.h>
 
 int bench_codec(int argc, char **argv);
+int bench_draw(int argc, char **argv);
+int bench_open(int argc, char **argv);
 int bench_path(int argc, char **argv);
 int bench_report(int argc, char **argv);
 

@@ -160,7 +160,7 @@ static void stop(struct chain *chain) {
 struct outcome {
     uint64_t next; /* the scan that must come next */
     uint64_t lost, lost_first;
-    unsigned losses;
+    unsigned losses, summaries;
 };
 
 static void check_block(const struct chunk *chunk) {
@@ -186,6 +186,7 @@ static int64_t time_of(const struct chain *chain, uint64_t scan) {
 static void take_chunk(const struct chain *chain, const struct chunk *chunk,
                        struct outcome *outcome) {
     uint64_t scans = chunk->scans;
+    outcome->summaries += chunk->type == CHUNK_SUMMARY;
     if (chunk->type != CHUNK_BLOCK && chunk->type != CHUNK_LOSS)
         return;
     assert_int_equal(chunk->place.first_scan, outcome->next);
@@ -274,6 +275,7 @@ static void a_minute_is_lost_exactly(void **state) {
     assert_int_equal(outcome.lost, stalled.scans_lost);
     assert_int_equal(outcome.losses, 1);               /* one, in its place: */
     assert_int_equal(outcome.lost_first, 2 * RATE_HZ); /* behind what the writer had in hand */
+    assert_true(outcome.summaries >= 3); /* what was before the hole is summed up, on every span */
     stop(&chain);
 }
 

@@ -284,6 +284,7 @@ static void look_at(const struct chunk *chunk, struct shelf_file *file,
         file->notes++;
         break;
     case CHUNK_SUMMARY:
+    case CHUNK_INDEX:
     case CHUNK_END:
         break;
     }
