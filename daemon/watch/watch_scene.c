@@ -68,6 +68,8 @@ static struct watch_message *post(struct watch_scene *scene) {
 }
 
 void watch_scene_edge(struct watch_edges *edges, double at_s) {
+    if (at_s - edges->at_s[edges->newest] > WATCH_PAUSE_S)
+        edges->since_s = at_s;
     edges->newest = (edges->newest + 1) % WATCH_EDGES;
     edges->at_s[edges->newest] = at_s;
 }

@@ -16,13 +16,15 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define WATCH_PAST  8 /* phase changes remembered */
-#define WATCH_EDGES 4 /* of a signal: so many are more than a key that bounces makes */
+#define WATCH_PAST    8    /* phase changes remembered */
+#define WATCH_PAUSE_S 1.25 /* between edges: longer than a turn at 60 rpm of the crank */
+#define WATCH_EDGES   4    /* of a signal: so many are more than a key that bounces makes */
 
 /* The latest edges of a signal: evidence that the engine turns. */
 struct watch_edges {
     double at_s[WATCH_EDGES]; /* a ring; -INFINITY: none */
     size_t newest;
+    double since_s; /* the first edge of those that came without a pause */
 };
 
 /* A message to the owner, kept until the lock is free. */

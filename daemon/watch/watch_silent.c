@@ -206,12 +206,24 @@ static void mark_begin(struct watch_silent *silent, struct watch_scene *scene, c
     mark(silent, scene, true, silent->from_s, text);
 }
 
+/* Since when other signals show the engine turning; where none does, INFINITY. */
+static double others_turn_since(const struct watch_silent *silent,
+                                const struct watch_scene *scene) {
+    double since_s = (double)INFINITY;
+    for (size_t i = 0; i < scene->vehicle->channel_count; i++) {
+        const struct watch_edges *edges = &scene->edges[i];
+        if (i != silent->channel && scene->vehicle->channels[i].role == ROLE_SIGNAL &&
+            scene->now_s - edges->at_s[edges->newest] <= WATCH_PAUSE_S)
+            since_s = fmin(since_s, edges->since_s);
+    }
+    return since_s;
+}
+
 /* Since when it is silent, the engine turns as far as known, and the phase fits. */
 static double silent_since(const struct watch_silent *silent, const struct watch_scene *scene,
                            bool by_starter) {
     double from_s = fmax(silent->edge_s, silent->since_s);
-    if (by_starter)
-        from_s = fmax(from_s, scene->engaged_s);
+    from_s = fmax(from_s, by_starter ? scene->engaged_s : others_turn_since(silent, scene));
     if (silent->when)
         from_s = fmax(from_s, watch_scene_phase_since(scene));
     return from_s;

@@ -212,6 +212,28 @@ static void test_edges_of_the_key(void **state) {
     yard_close(&van.yard);
 }
 
+/* Nothing tells that the starter is engaged; one sensor's first edge comes after the other's. */
+static void test_turns_before_its_first_edge(void **state) {
+    (void)state;
+    struct van van;
+    open_van(&van);
+    begin(&van);
+    turn(&van, true, false);
+    yard_pass(&van.yard, 2.0);
+    turn(&van, true, true);
+    yard_pass(&van.yard, 4.0);
+    assert_int_equal(yard_count(&van.yard, "silent"), 0);
+    turn(&van, false, false);
+    yard_pass(&van.yard, 4.0);
+    double turned_s = van.yard.now_s;
+    turn(&van, true, false); /* and now it never has one */
+    yard_pass(&van.yard, 6.0);
+    assert_int_equal(yard_count(&van.yard, "silent"), 1);
+    assert_int_equal(yard_note(&van.yard, "silent", 0)->mark.channel, van.cam);
+    assert_near(yard_note(&van.yard, "silent", 0)->at_s, turned_s, 1.0 / CRANK_HERTZ + 0.001);
+    yard_close(&van.yard);
+}
+
 /* Nobody knows what was in scans that are missing: silence is counted anew behind them. */
 static void test_losses(void **state) {
     (void)state;
@@ -329,6 +351,7 @@ int main(void) {
         cmocka_unit_test(test_starter_lets_go_meanwhile),
         cmocka_unit_test(test_runs_down_with_the_key_off),
         cmocka_unit_test(test_edges_of_the_key),
+        cmocka_unit_test(test_turns_before_its_first_edge),
         cmocka_unit_test(test_losses),
         cmocka_unit_test(test_slow_board),
         cmocka_unit_test(test_section),
