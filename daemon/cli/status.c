@@ -69,6 +69,11 @@ static void print_room(const json_t *status) {
         printf(", reaches back %s", print_duration(number(ring, "oldest_age_s"), c, sizeof c));
     if (number(ring, "segments_pruned") > 0)
         printf("; %.0f oldest pruned", number(ring, "segments_pruned"));
+    if (number(ring, "pruned_for_space") > 0)
+        printf(", %.0f of them because the disk is full", number(ring, "pruned_for_space"));
+    if (json_is_number(json_object_get(ring, "written_per_raw_byte")))
+        printf("\n           %.2f bytes written for a byte of samples, %.0f syncs a minute",
+               number(ring, "written_per_raw_byte"), number(ring, "syncs_per_minute"));
     printf("\n           a power cut now would lose at most %s\n",
            print_duration(number(ring, "loss_window_s"), a, sizeof a));
     if (text(ring, "error"))

@@ -71,8 +71,15 @@ void disk_ring_prune_to_bound(struct disk_ring *ring, uint64_t more) {
 
 /* The file system's free space: `more` bytes beyond what is to stay free. */
 static void prune_to_free(struct disk_ring *ring, uint64_t more) {
-    while (free_bytes(ring) < more && prune_one(ring))
-        ;
+    uint64_t left;
+    uint64_t pruned = 0;
+    while ((left = free_bytes(ring)) < more && prune_one(ring))
+        pruned++;
+    pthread_mutex_lock(&ring->lock);
+    ring->state.pruned_for_space += pruned;
+    if (left != UINT64_MAX)
+        ring->state.free_bytes = left;
+    pthread_mutex_unlock(&ring->lock);
 }
 
 /* ---- segments ---- */
@@ -89,10 +96,13 @@ static void note_written(struct disk_ring *ring, const struct chunk *chunk) {
     pthread_mutex_lock(&ring->lock);
     struct segment *last = &ring->list[ring->count - 1];
     ring->state.bytes += size - last->bytes;
+    ring->state.bytes_written += size - last->bytes;
     last->bytes = size;
     if (chunk) {
+        size_t inputs;
         segment_note(last, chunk);
-        ring->state.bytes_written += chunk->length;
+        if (chunk_block_inputs(chunk, &inputs) == 0)
+            ring->state.samples_written += (uint64_t)chunk->scans * inputs;
     }
     if (last->boot_known) {
         memcpy(ring->boot, last->boot, sizeof ring->boot);
@@ -146,6 +156,8 @@ static void leave_segment(struct disk_ring *ring, bool remove) {
     remove = remove && !last->pins;
     ring->appending = false;
     ring->state.bytes += size - last->bytes;
+    if (size > last->bytes)
+        ring->state.bytes_written += size - last->bytes;
     last->bytes = size;
     if (remove)
         forget_segment(ring, ring->count - 1);

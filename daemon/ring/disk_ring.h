@@ -30,8 +30,12 @@ struct disk_ring_state {
     size_t pinned;
     int64_t oldest_ns; /* elapsed time of the oldest block (of this boot), 0: none */
     uint64_t segments_pruned;
-    uint64_t bound_exceeded; /* times that room was needed and every old segment was pinned */
+    uint64_t pruned_for_space; /* of them, for what is to stay free of the file system */
+    uint64_t free_bytes;       /* of the file system, for us, when last looked at; 0: not yet */
+    uint64_t bound_exceeded;   /* times that room was needed and every old segment was pinned */
     uint64_t bytes_written, syncs;
+    uint64_t samples_written;    /* in the blocks of them: what it was written for */
+    double open_s;               /* real seconds since the ring was opened */
     uint64_t segments_abandoned; /* after a write error; what they held was written again */
     uint64_t chunks_dropped;     /* could not be written anywhere */
     uint64_t scans_dropped;

@@ -12,6 +12,7 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/stat.h>
+#include <time.h>
 #include <unistd.h>
 
 /* Recovery scans at least so many of the newest segments whole. */
@@ -139,6 +140,9 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
     if (!made)
         return -ENOMEM;
     pthread_mutex_init(&made->lock, NULL);
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    made->opened_ns = now.tv_sec * INT64_C(1000000000) + now.tv_nsec;
     made->folder_file = made->lock_file = -1;
     made->next_number = 1;
     made->settings = *settings;

@@ -34,7 +34,8 @@ struct disk_ring {
     pthread_mutex_t lock; /* for what follows */
     struct segment *list;
     size_t count, room;
-    bool appending; /* the last of the list is being written */
+    int64_t opened_ns; /* CLOCK_MONOTONIC */
+    bool appending;    /* the last of the list is being written */
     bool boot_known;
     uint8_t boot[16];
     struct disk_ring_state state; /* bytes and counters; the rest is worked out when asked for */

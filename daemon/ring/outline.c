@@ -117,7 +117,7 @@ static size_t add_entry(struct outline *outline, const struct chunk_index_entry 
 
 static void note_block(struct outline *outline, uint64_t offset, const struct chunk *chunk) {
     struct chunk_index_entry *last =
-        outline->stretch ? &outline->entry[outline->stretch - 1] : NULL;
+        outline->entry && outline->stretch ? &outline->entry[outline->stretch - 1] : NULL;
     if (!last || offset - last->offset >= STRETCH_BYTES) {
         const struct chunk_index_entry entry = {
             .offset = offset, .from_ns = chunk->from_ns, .to_ns = chunk->to_ns};

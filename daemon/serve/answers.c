@@ -126,11 +126,21 @@ static json_t *disk_json(const struct disk_ring_state *disk, const struct hookup
     json_object_set_new(json, "keep_free", whole(storage->keep_free_bytes));
     json_object_set_new(json, "segments", whole(disk->segments));
     json_object_set_new(json, "segments_pruned", whole(disk->segments_pruned));
+    json_object_set_new(json, "pruned_for_space", whole(disk->pruned_for_space));
+    json_object_set_new(json, "free", disk->free_bytes ? whole(disk->free_bytes) : json_null());
     json_object_set_new(json, "oldest_age_s",
                         disk->oldest_ns ? number((double)(now_ns - disk->oldest_ns) * 1e-9)
                                         : json_null());
     json_object_set_new(json, "bytes_written", whole(disk->bytes_written));
+    /* Of samples as two bytes each, as a plain recording has them. */
+    json_object_set_new(json, "written_per_raw_byte",
+                        disk->samples_written ? number((double)disk->bytes_written / 2 /
+                                                       (double)disk->samples_written)
+                                              : json_null());
     json_object_set_new(json, "syncs", whole(disk->syncs));
+    json_object_set_new(json, "syncs_per_minute",
+                        disk->open_s > 0 ? number((double)disk->syncs * 60 / disk->open_s)
+                                         : json_null());
     json_object_set_new(json, "scans_dropped", whole(disk->scans_dropped));
     json_object_set_new(json, "error",
                         disk->last_error ? json_string(strerror(-disk->last_error)) : json_null());

@@ -54,6 +54,9 @@ class Beside(harness.Case):
         # 10 s are promised; the 8 MiB that are given unless said last longer at this rate.
         self.assertGreater(status["memory_ring"]["covers_s"], 10)
         self.assertIn("may stand still for", daemon.ask("status").stdout)
+        # Levels with a little noise: less than a plain recording, more than a tenth of a bit each.
+        self.assertTrue(0.01 < status["ring"]["written_per_raw_byte"] < 1)
+        self.assertGreater(status["ring"]["syncs_per_minute"], 0)
         daemon.stop()
 
 

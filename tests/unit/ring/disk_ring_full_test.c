@@ -157,6 +157,8 @@ static void keeps_space_free(void **state) {
     }
     struct disk_ring_state end = disk_ring_state(recorder.ring);
     assert_true(end.segments_pruned > 0);
+    assert_int_equal(end.pruned_for_space, end.segments_pruned); /* its own bound is far away */
+    assert_true(end.free_bytes >= settings.keep_free_bytes - 10000);
     assert_int_equal(end.segments_abandoned, 0); /* it never came to a failed write */
     disk_ring_close(recorder.ring);
     recording_small_disk_remove(folder);

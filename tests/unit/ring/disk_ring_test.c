@@ -456,6 +456,41 @@ static void head_changes_reach_every_later_segment(void **state) {
     recording_folder_remove(folder);
 }
 
+/* Every byte that went into a file, and every sample that it went there for. */
+static void what_is_written_is_counted(void **state) {
+    (void)state;
+    char *folder = recording_folder();
+    struct disk_ring_settings settings = {.bytes = 50u << 20, .segment_bytes = 20000};
+    struct disk_ring_found found;
+    struct disk_ring *ring = NULL;
+    struct disk_ring_list list;
+    assert_int_equal(disk_ring_open(folder, &settings, &found, &ring), 0);
+    char *head = recording_head();
+    assert_int_equal(disk_ring_set_head(ring, head), 0);
+    free(head);
+    for (uint64_t i = 0; i < 100; i++) {
+        struct chunk chunk = recording_block(0, 1, i * 500, 500); /* of two inputs */
+        assert_int_equal(disk_ring_append(ring, &chunk), 0);
+        chunk_done(&chunk);
+    }
+    assert_int_equal(disk_ring_sync(ring), 0);
+    struct disk_ring_state end = disk_ring_state(ring);
+    uint64_t bytes = 0;
+    assert_int_equal(disk_ring_list_folder(folder, &list), 0);
+    assert_true(list.count > 2);
+    for (size_t i = 0; i < list.count; i++) {
+        struct stat facts;
+        assert_int_equal(stat(list.path[i], &facts), 0);
+        bytes += (uint64_t)facts.st_size;
+    }
+    assert_int_equal(end.bytes_written, bytes);
+    assert_int_equal(end.samples_written, 100 * 500 * 2);
+    assert_true(end.open_s > 0);
+    disk_ring_list_done(&list);
+    disk_ring_close(ring);
+    recording_folder_remove(folder);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(bound_holds_and_the_oldest_go),
@@ -470,6 +505,7 @@ int main(void) {
         cmocka_unit_test(empty_and_zero_segments_are_ours),
         cmocka_unit_test(a_smaller_bound_is_kept_from_the_opening_on),
         cmocka_unit_test(head_changes_reach_every_later_segment),
+        cmocka_unit_test(what_is_written_is_counted),
     };
     return cmocka_run_group_tests_name("disk_ring", tests, NULL, NULL);
 }
