@@ -5,6 +5,7 @@
  * Threads of intake and watch post messages here; the main thread acts on them: writes marks into
  * the stream, asks for snapshots, turns flushing up and down, and says what happened, once.
  */
+#include "calibration_store.h"
 #include "disk_ring.h"
 #include "head.h"
 #include "hookup.h"
@@ -306,7 +307,9 @@ static void do_cranking(struct daemon *daemon, const struct message *message) {
 
 static void write_head(struct daemon *daemon) {
     char *json = NULL;
+    intake_hold_hookup(daemon->intake);
     int result = head_format(daemon->hookup, daemon->hookup->board_count, daemon->streams, &json);
+    intake_release_hookup(daemon->intake);
     struct chunk chunk = {0};
     if (result == 0)
         result = chunk_text(&chunk, CHUNK_HEAD, json, timebase_elapsed_ns(daemon->timebase));
@@ -425,6 +428,20 @@ static int load_hookup(struct daemon *daemon) {
     }
     problems_clear(&problems);
     return result;
+}
+
+/* Recording matters more than calibration: without it the hookup's own scales hold. */
+static int load_calibrations(struct daemon *daemon) {
+    struct calibration_store store = {0};
+    int result = calibration_store_read(daemon->options.state, &store);
+    if (result < 0)
+        say("%s/calibration.json cannot be read (%s): no input is calibrated; move it away and "
+            "calibrate anew",
+            daemon->options.state, result == -EBADMSG ? "damaged" : strerror(-result));
+    else
+        result = hookup_calibrate(daemon->hookup, store.calibrations, store.count);
+    calibration_store_clear(&store);
+    return result == -ENOMEM ? result : 0;
 }
 
 static int make_paths(struct daemon *daemon, const char *self) {
@@ -560,7 +577,9 @@ static int start(struct daemon *daemon, const char *self) {
         result = lock_state(daemon);
     if (result < 0)
         return result; /* said already */
-    result = make_paths(daemon, self);
+    result = load_calibrations(daemon);
+    if (result == 0)
+        result = make_paths(daemon, self);
     if (result == 0)
         result = make_streams(daemon);
     if (result == 0)

@@ -19,7 +19,7 @@ const struct command commands[] = {
      "--explain says of every device why each board file takes it or not, and what is wrong with\n"
      "a board file that is not used.\n",
      command_boards},
-    {"ready", "[--hours N] [--no-crank] [--wait TIME]",
+    {"ready", "[--hours N] [--no-crank] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL",
      "fit to be left? zero, noise, one test crank",
      "Says what to do and waits until the leads show it: key off, key on, one test crank (it "
      "never\n"
@@ -27,7 +27,11 @@ const struct command commands[] = {
      "A new night begins with it: `night` counts from there.\n"
      "  --hours N     how long it is to be left (12)\n"
      "  --no-crank    only with the key; signals are then not proven\n"
-     "  --wait TIME   how long each step is waited for (2min)\n",
+     "  --wait TIME   how long each step is waited for (2min)\n"
+     "Or, without that walk (docs/calibration.md):\n"
+     "  --known CHANNEL=VOLTS  takes what is held on the lead just now as a point of its input's\n"
+     "                         calibration; given twice (0 and 12.61): gain and offset\n"
+     "  --forget CHANNEL       back to the hookup's own scale\n",
      command_ready},
     {"status", "", "watching or not and why; losses; room",
      "Asks the daemon. Without one it says so, and what the state folder holds.\n", command_status},

@@ -5,11 +5,13 @@
  */
 #include "hookup.h"
 
+#include "calibration_store.h"
 #include "command.h"
 #include "hookup_talk.h"
 #include "intake.h"
 #include "print.h"
 
+#include <errno.h>
 #include <jansson.h>
 #include <math.h>
 #include <stdio.h>
@@ -84,6 +86,23 @@ static void print_advice(const struct hookup *hookup) {
              "recorded, but a sensor's circuit is not judged.");
 }
 
+/* What the state folder knows; which board is plugged in only the daemon sees. */
+static void print_calibrations(const struct command_line *line) {
+    struct calibration_store store = {0};
+    int result = calibration_store_read(line->state, &store);
+    if (result == -EBADMSG)
+        printf("Advice: %s/calibration.json is damaged: no input would be calibrated. Move it "
+               "away, and\ncalibrate anew.\n",
+               line->state);
+    for (size_t i = 0; result == 0 && i < store.count; i++) {
+        char words[160];
+        calibration_words(&store.calibrations[i], words, sizeof words);
+        printf("Calibrated: input %zu of \"%s\": %s; used while that board is on.\n",
+               store.calibrations[i].input, store.calibrations[i].board, words);
+    }
+    calibration_store_clear(&store);
+}
+
 int command_hookup(const struct command_line *given) {
     struct command_line line = *given;
     const char *path = command_option(&line, "check");
@@ -114,6 +133,7 @@ int command_hookup(const struct command_line *given) {
         printf("%s is sound.\n\n", path);
         print_leads(hookup);
         print_stall(hookup);
+        print_calibrations(&line);
         print_advice(hookup);
     }
     hookup_free(hookup);

@@ -6,6 +6,7 @@
 
 #include "client.h"
 #include "print.h"
+#include "ready_known.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -98,14 +99,12 @@ static int get_ready(struct ready *ready) {
 
 /* What needs a calibration. 0, or COMMAND_USAGE with it said. */
 static int refuse_calibration(struct command_line *line) {
-    bool asked = command_option(line, "known") != NULL;
-    asked = command_option(line, "sine") != NULL || asked;
+    bool asked = command_option(line, "sine") != NULL;
     asked = command_flag(line, "after") || asked;
     if (!asked)
         return 0;
-    command_say(line, "--known, --sine and --after belong to calibration, which is not there yet. "
-                      "Without them `ready` checks zero, noise, levels and rate; gain stays as the "
-                      "hookup says it");
+    command_say(line, "--sine and --after are not there yet. Without them `ready` checks zero, "
+                      "noise, levels and rate");
     return COMMAND_USAGE;
 }
 
@@ -114,6 +113,9 @@ int command_ready(const struct command_line *given) {
     int wrong = refuse_calibration(&line);
     if (wrong)
         return wrong;
+    int status;
+    if (ready_known(&line, &status))
+        return status;
     struct ready ready = {.line = &line, .hours = HOURS, .wait_s = WAIT_S};
     const char *hours = command_option(&line, "hours");
     const char *wait = command_option(&line, "wait");
@@ -131,7 +133,7 @@ int command_ready(const struct command_line *given) {
     ready.reasons = json_array();
     ready.unproven = json_array();
     ready_print_cautions(&ready);
-    int status = get_ready(&ready);
+    status = get_ready(&ready);
     done(&ready);
     return status;
 }

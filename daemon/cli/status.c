@@ -9,6 +9,7 @@
 #include <errno.h>
 #include <stdio.h>
 #include <string.h>
+#include <time.h>
 
 static double number(const json_t *object, const char *key) {
     return json_number_value(json_object_get(object, key));
@@ -106,6 +107,25 @@ static void print_room(const json_t *status) {
                text(snapshots, "problem") ? text(snapshots, "problem") : "make some");
 }
 
+/* Dates as this computer knew them. */
+static void print_calibrations(const json_t *status) {
+    size_t index;
+    json_t *entry;
+    json_array_foreach(json_object_get(status, "calibrations"), index, entry) {
+        const json_t *points = json_object_get(json_object_get(entry, "calibration"), "points");
+        const json_t *newest = json_array_get(points, json_array_size(points) - 1);
+        time_t wall = (time_t)json_integer_value(json_object_get(newest, "wall_s"));
+        struct tm local;
+        char date[32] = "";
+        if (localtime_r(&wall, &local))
+            strftime(date, sizeof date, "%Y-%m-%d", &local);
+        bool applied = strcmp(text(entry, "state"), "applied") == 0;
+        printf("%s %s: %s, %s%s\n", index ? "           " : "\nCalibrated:", text(entry, "channel"),
+               text(entry, "words"), date,
+               applied ? "" : " - NOT USED: made with another scale or unit than the hookup's");
+    }
+}
+
 static void print_suppressed(const json_t *status) {
     size_t index;
     json_t *storm;
@@ -132,6 +152,7 @@ static void print_status(const json_t *status) {
     json_t *board;
     json_array_foreach(json_object_get(status, "boards"), index, board) print_board(board);
     print_room(status);
+    print_calibrations(status);
     print_suppressed(status);
     puts("\nNext: `cranktrap now` shows the leads, `cranktrap list` the attempts so far.");
 }

@@ -98,6 +98,7 @@ void hookup_free(struct hookup *hookup) {
     struct hookup_whole *whole = (struct hookup_whole *)hookup;
     for (size_t i = 0; i < whole->board_file_count; i++)
         board_files_free(whole->board_files[i]);
+    free(whole->calibrations);
     arena_clear(&whole->arena);
     free(whole);
 }

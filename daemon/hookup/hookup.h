@@ -8,6 +8,7 @@
 #define CRANKTRAP_HOOKUP_H
 
 #include "board.h"
+#include "calibration.h"
 #include "limits.h"
 #include "problems.h"
 #include "vehicle.h"
@@ -115,6 +116,38 @@ int hookup_fit_board(struct hookup *hookup, size_t board,
  */
 int hookup_fit_import(struct hookup *hookup, size_t channel, size_t stream, size_t input,
                       const struct scale *scale);
+
+/* How it stands with the calibration of a channel's input. */
+enum calibration_state {
+    CALIBRATION_NONE,       /* this input of this board has none */
+    CALIBRATION_APPLIED,    /* it is in the channel's scale */
+    CALIBRATION_OTHER_SCALE /* it was made with another scale or unit, and is left alone */
+};
+struct hookup_calibration {
+    enum calibration_state state;
+    struct calibration calibration; /* unless CALIBRATION_NONE */
+};
+
+/*
+ * All calibrations there are, of whatever board (copied, in place of those given before); each
+ * hookup_fit_board() from now on applies those of the board that it is given, and no other's. 0 or
+ * -ENOMEM. The same rule for readers as for hookup_fit_board().
+ */
+int hookup_calibrate(struct hookup *hookup, const struct calibration *calibrations, size_t count);
+
+/* Of a channel, as it was fitted last; owned by the hookup. */
+const struct hookup_calibration *hookup_calibration(const struct hookup *hookup, size_t channel);
+
+/* The channel's scale without any calibration, as it was fitted last. */
+const struct scale *hookup_nominal_scale(const struct hookup *hookup, size_t channel);
+
+/*
+ * What tells this board from all others: the identity that it tells of itself, else "device " and
+ * the hookup's device where that names one board (a serial number, or a link in
+ * /dev/serial/by-id). False: nothing does, and no calibration can be tied to it.
+ */
+bool hookup_board_key(const struct hookup_board *board, const struct board_description *description,
+                      char key[CALIBRATION_BOARD]);
 
 /* Frees; takes NULL. */
 void hookup_free(struct hookup *hookup);

@@ -32,6 +32,8 @@ struct hookup_whole {
     struct channel_fit *fits;         /* one per channel */
     struct board_file_read **board_files;
     size_t board_file_count;
+    struct calibration *calibrations; /* hookup_calibrate(): all that are known, of any board */
+    size_t calibration_count;
 };
 
 /* What hookup_fit_board needs of a channel beyond its scale so far. */
@@ -43,6 +45,8 @@ struct channel_fit {
     double factor;   /* HOOKUP_SCALE_TIMES_BOARD: unit per volt at the board's input */
     double offset;   /* in the channel's unit */
     bool skew_given, delay_given;
+    struct scale nominal; /* as the hookup and the board give it, before any calibration */
+    struct hookup_calibration calibration;
 };
 
 /* Adds a problem at `entry`, or at the section where `entry` is NULL. */

@@ -146,6 +146,37 @@ int intake_flush(struct intake *intake, int timeout_ms) {
     return result;
 }
 
+void intake_hold_hookup(struct intake *intake) {
+    pthread_rwlock_rdlock(&intake->fitting);
+}
+
+void intake_release_hookup(struct intake *intake) {
+    pthread_rwlock_unlock(&intake->fitting);
+}
+
+int intake_calibrate(struct intake *intake, const struct calibration *calibrations, size_t count) {
+    pthread_rwlock_wrlock(&intake->fitting);
+    int result = hookup_calibrate(intake->hookup, calibrations, count);
+    pthread_rwlock_unlock(&intake->fitting);
+    for (size_t i = 0; result == 0 && i < intake->board_count; i++) {
+        atomic_store(&intake->boards[i].refit, true);
+        if (intake->boards[i].byte_ring != NULL)
+            byte_ring_wake(intake->boards[i].byte_ring);
+    }
+    return result;
+}
+
+bool intake_description(struct intake *intake, size_t index,
+                        struct board_description *description) {
+    struct intake_board *board = &intake->boards[index];
+    pthread_mutex_lock(&board->mutex);
+    bool described = board->description.inputs > 0;
+    if (described)
+        *description = board->description;
+    pthread_mutex_unlock(&board->mutex);
+    return described;
+}
+
 size_t intake_boards(const struct intake *intake) {
     return intake->board_count;
 }

@@ -114,6 +114,20 @@ void intake_urgent(struct intake *intake, bool urgent);
  * tap. 0 or -ETIMEDOUT. */
 int intake_flush(struct intake *intake, int timeout_ms);
 
+/*
+ * Any thread, but not from a tap: other calibrations from here on (see hookup_calibrate()). Each
+ * board's pipeline fits the hookup anew soon, and tells `described` again. 0 or -ENOMEM.
+ */
+int intake_calibrate(struct intake *intake, const struct calibration *calibrations, size_t count);
+
+/* Any thread, but not from a tap, and not for long: until intake_release_hookup() no board is
+ * fitted, so that what fitting changes in the hookup can be read. */
+void intake_hold_hookup(struct intake *intake);
+void intake_release_hookup(struct intake *intake);
+
+/* Any thread: what the board is, once it was described; false before. */
+bool intake_description(struct intake *intake, size_t board, struct board_description *description);
+
 /* Any thread. */
 size_t intake_boards(const struct intake *intake);
 void intake_status(struct intake *intake, size_t board, struct intake_status *status);

@@ -43,9 +43,10 @@ struct intake_board {
 
     pthread_mutex_t mutex; /* guards what is marked (m) */
     pthread_cond_t changed;
-    struct intake_status status; /* (m) */
-    char said[256];              /* (m) the last event, so that nothing is said twice */
-    struct board_bytes outbox;   /* (m) for the port thread to send */
+    struct intake_status status;          /* (m) */
+    struct board_description description; /* (m) inputs 0: not described yet */
+    char said[256];                       /* (m) the last event, so that nothing is said twice */
+    struct board_bytes outbox;            /* (m) for the port thread to send */
     struct transport *transport; /* (m) open port, to interrupt it; the port thread's otherwise */
     bool finished;               /* (m) the pipeline thread is not running (any more) */
     uint64_t flush_done;         /* (m) */
@@ -56,6 +57,7 @@ struct intake_board {
     _Atomic uint64_t bytes, bytes_dropped, overruns;
     atomic_bool streaming;     /* scans have come since the port was opened */
     atomic_bool ever_streamed; /* scans have come at all */
+    atomic_bool refit;         /* other calibrations: fit the hookup to the same board again */
 
     struct byte_ring *byte_ring; /* NULL: a poll board */
     struct pipeline *pipeline;

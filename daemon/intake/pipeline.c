@@ -189,6 +189,9 @@ int pipeline_describe(struct pipeline *pipeline) {
     }
     pipeline->described = true;
     pipeline->streaming = false;
+    pthread_mutex_lock(&pipeline->owner->mutex);
+    pipeline->owner->description = description;
+    pthread_mutex_unlock(&pipeline->owner->mutex);
     if (intake->tap.described != NULL)
         intake->tap.described(intake->tap.context, pipeline->owner->index, &pipeline->description);
     return 0;
@@ -347,8 +350,22 @@ static void show_counters(struct pipeline *pipeline) {
     pthread_mutex_unlock(&owner->mutex);
 }
 
+/* The same board, calibrated otherwise: its counts go on, only what they mean is another. */
+static void refit(struct pipeline *pipeline) {
+    struct intake *intake = pipeline->owner->intake;
+    char why[224];
+    if (!pipeline->described)
+        return; /* it will be fitted with them once it is */
+    pipeline_tell(pipeline);
+    if (fit_hookup(pipeline, &pipeline->description, why, sizeof why) == 0 &&
+        intake->tap.described != NULL)
+        intake->tap.described(intake->tap.context, pipeline->owner->index, &pipeline->description);
+}
+
 void pipeline_tick(struct pipeline *pipeline) {
     struct intake_board *owner = pipeline->owner;
+    if (atomic_exchange(&owner->refit, false))
+        refit(pipeline);
     if (!pipeline->driven && block_builder_scans(pipeline->builder) > 0) {
         int64_t now = timebase_elapsed_ns(owner->intake->timebase);
         if ((double)(now - pipeline->opened_ns) >= block_seconds(pipeline) * 1e9)

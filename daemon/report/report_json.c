@@ -2,6 +2,7 @@
 /*
  * report_json.c - "cranktrap.report/1", as docs/json.md names its keys.
  */
+#include "calibration_json.h"
 #include "report_parts.h"
 
 #include <jansson.h>
@@ -56,6 +57,13 @@ static json_t *levels_json(const struct report *report, size_t channel) {
     return array;
 }
 
+/* What is in the channel's scale; null: the hookup's own scale. */
+static json_t *calibration_json(const struct report *report, size_t channel) {
+    const struct hookup_calibration *of =
+        hookup_calibration(playback_head(report->playback)->hookup, channel);
+    return of->state == CALIBRATION_APPLIED ? calibration_to_json(&of->calibration) : json_null();
+}
+
 static json_t *channels_json(const struct report *report) {
     json_t *array = json_array();
     for (size_t i = 0; i < report->vehicle->channel_count; i++) {
@@ -69,6 +77,7 @@ static json_t *channels_json(const struct report *report) {
                             channel->measured_at == PLACE_UNKNOWN
                                 ? json_null()
                                 : text(place_name(channel->measured_at)));
+        json_object_set_new(json, "calibration", calibration_json(report, i));
         json_object_set_new(json, "levels", levels_json(report, i));
         json_array_append_new(array, json);
     }

@@ -54,6 +54,26 @@ static void print_when(const struct report *report, const struct page *page) {
             zero_s - report->record->from_s, report->record->to_s - report->record->from_s);
 }
 
+/* Which levels are better known than the hookup's own scales, and which are not. */
+static void print_calibrated(const struct report *report, const struct page *page) {
+    const struct hookup *hookup = playback_head(report->playback)->hookup;
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
+        const struct hookup_calibration *of = hookup_calibration(hookup, i);
+        if (of->state != CALIBRATION_APPLIED)
+            continue;
+        const struct calibration *calibration = &of->calibration;
+        time_t wall = (time_t)calibration->point[calibration->points - 1].wall_s;
+        struct tm local;
+        char words[160], date[32] = "", line[320];
+        calibration_words(calibration, words, sizeof words);
+        if (localtime_r(&wall, &local))
+            strftime(date, sizeof date, "%Y-%m-%d", &local);
+        snprintf(line, sizeof line, "Calibrated: %s, %s (%s)", hookup->vehicle.channels[i].name,
+                 date, words);
+        page_paragraph(page, "", line);
+    }
+}
+
 static void print_heading(const struct report *report, const struct page *page, const char *title) {
     const struct vehicle *vehicle = report->vehicle;
     if (title) {
@@ -67,6 +87,7 @@ static void print_heading(const struct report *report, const struct page *page, 
         page_paragraph(page, "", complaint);
     }
     print_when(report, page);
+    print_calibrated(report, page);
 }
 
 static void print_texts(const struct page *page, const char *heading,

@@ -4,6 +4,8 @@
  */
 #include "head.h"
 
+#include "calibration_json.h"
+
 #include <errno.h>
 #include <jansson.h>
 #include <math.h>
@@ -55,20 +57,29 @@ static json_t *scale_json(const struct scale *scale) {
                      numbers_json(scale->values, scale->points));
 }
 
-static const struct vehicle_channel *channel_of_input(const struct hookup *hookup, size_t stream,
-                                                      size_t input) {
+static size_t channel_of_input(const struct hookup *hookup, size_t stream, size_t input) {
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
         if (hookup->vehicle.channels[i].stream == stream &&
             hookup->vehicle.channels[i].input == input)
-            return &hookup->vehicle.channels[i];
-    return NULL;
+            return i;
+    return CHANNEL_NONE;
+}
+
+/* What the scale beside it has in it already. */
+static json_t *calibration_json(const struct hookup *hookup, size_t channel) {
+    const struct hookup_calibration *calibration = hookup_calibration(hookup, channel);
+    return calibration->state == CALIBRATION_APPLIED
+               ? calibration_to_json(&calibration->calibration)
+               : json_null();
 }
 
 static json_t *input_json(const struct hookup *hookup, size_t stream,
                           const struct board_description *description, size_t input) {
-    const struct vehicle_channel *channel = channel_of_input(hookup, stream, input);
+    size_t index = channel_of_input(hookup, stream, input);
+    const struct vehicle_channel *channel =
+        index == CHANNEL_NONE ? NULL : &hookup->vehicle.channels[index];
     bool rails = description->rail_low[input] <= description->rail_high[input];
-    return json_pack("{s:I,s:o,s:o,s:o,s:I,s:o,s:o,s:o,s:o,s:f,s:f,s:o}", "input",
+    return json_pack("{s:I,s:o,s:o,s:o,s:I,s:o,s:o,s:o,s:o,s:f,s:f,s:o,s:o}", "input",
                      (json_int_t)input, "channel", text_json(channel ? channel->name : NULL),
                      "role", text_json(channel ? role_name(channel->role) : NULL), "unit",
                      text_json(channel ? channel->unit : NULL), "bits",
@@ -78,7 +89,8 @@ static json_t *input_json(const struct hookup *hookup, size_t stream,
                      "volts_per_count", number_json(description->volts_per_count[input]),
                      "zero_counts", number_json(description->zero_counts[input]), "skew_s",
                      description->input_skew_s[input], "delay_s", description->delay_s[input],
-                     "scale", channel ? scale_json(&channel->scale) : json_null());
+                     "scale", channel ? scale_json(&channel->scale) : json_null(), "calibration",
+                     channel ? calibration_json(hookup, index) : json_null());
 }
 
 static json_t *stream_json(const struct hookup *hookup, size_t index,

@@ -4,6 +4,8 @@
  */
 #include "head.h"
 
+#include "calibration_json.h"
+
 #include <errno.h>
 #include <jansson.h>
 #include <limits.h>
@@ -230,6 +232,35 @@ static int fit_import(struct parsed *parsed, const struct why *why) {
     return 0;
 }
 
+static int get_calibrations(const json_t *stream, struct calibration *calibrations, size_t *count,
+                            const struct why *why) {
+    size_t i;
+    json_t *input;
+    json_array_foreach(json_object_get(stream, "inputs"), i, input) {
+        const json_t *entry = json_object_get(input, "calibration");
+        if (!entry || json_is_null(entry))
+            continue;
+        if (*count == BOARD_INPUTS_MAX || calibration_from_json(entry, &calibrations[*count]) < 0)
+            return bad(why, "a calibration of the head makes no sense");
+        (*count)++;
+    }
+    return 0;
+}
+
+/* Those it was recorded with, whatever the state folder has by now: each board's own. */
+static int calibrate(struct parsed *parsed, size_t stream, const struct why *why) {
+    const json_t *object = json_array_get(json_object_get(parsed->root, "streams"), stream);
+    struct calibration *calibrations = calloc(BOARD_INPUTS_MAX, sizeof *calibrations);
+    size_t count = 0;
+    if (!calibrations)
+        return -ENOMEM;
+    int error = get_calibrations(object, calibrations, &count, why);
+    if (!error)
+        error = hookup_calibrate(parsed->head.hookup, calibrations, count);
+    free(calibrations);
+    return error;
+}
+
 static int fit_boards(struct parsed *parsed, const struct why *why) {
     struct head *head = &parsed->head;
     if (head->stream_count != head->hookup->board_count)
@@ -239,6 +270,8 @@ static int fit_boards(struct parsed *parsed, const struct why *why) {
     for (size_t i = 0; !error && i < head->stream_count; i++) {
         struct problems problems = {0};
         if (head->streams[i].described)
+            error = calibrate(parsed, i, why);
+        if (!error && head->streams[i].described)
             error = hookup_fit_board(head->hookup, i, &head->streams[i].description, &problems);
         if (error == -EINVAL)
             error = bad_hookup(&problems, why);

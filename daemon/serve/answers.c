@@ -4,6 +4,7 @@
  */
 #include "answers.h"
 
+#include "bench.h"
 #include "remark.h"
 #include "standing.h"
 
@@ -33,7 +34,17 @@ static json_t *wall_text(int64_t wall_ns) {
     return json_string(text);
 }
 
-static json_t *board_json(struct intake *intake, size_t index, int64_t now_ns) {
+/* What a calibration is tied to; null: not seen yet, or nothing tells it from others. */
+static json_t *board_key_json(const struct serve_parts *parts, size_t index) {
+    struct board_description description;
+    char key[CALIBRATION_BOARD];
+    bool known = intake_description(parts->intake, index, &description) &&
+                 hookup_board_key(&parts->hookup->boards[index], &description, key);
+    return known ? json_string(key) : json_null();
+}
+
+static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t now_ns) {
+    struct intake *intake = parts->intake;
     struct intake_status status;
     intake_status(intake, index, &status);
     json_t *results = json_object();
@@ -47,6 +58,7 @@ static json_t *board_json(struct intake *intake, size_t index, int64_t now_ns) {
     json_object_set_new(board, "board", json_string(status.board));
     json_object_set_new(board, "state", json_string(intake_board_state_name(status.state)));
     json_object_set_new(board, "why", status.why[0] ? json_string(status.why) : json_null());
+    json_object_set_new(board, "identity", board_key_json(parts, index));
     json_object_set_new(board, "epoch", json_integer(status.epoch));
     json_object_set_new(board, "scans", whole(status.scans));
     json_object_set_new(board, "scans_lost", whole(status.scans_lost));
@@ -192,7 +204,7 @@ json_t *answer_status(const struct serve_parts *parts) {
 
     json_t *boards = json_array();
     for (size_t i = 0; i < intake_boards(parts->intake); i++)
-        json_array_append_new(boards, board_json(parts->intake, i, now));
+        json_array_append_new(boards, board_json(parts, i, now));
 
     const struct vehicle *vehicle = &parts->hookup->vehicle;
     json_t *json = json_object();
@@ -210,6 +222,7 @@ json_t *answer_status(const struct serve_parts *parts) {
     json_object_set_new(json, "crankings", json_integer(watch_attempts(parts->watch)));
     json_object_set_new(json, "suppressed", storms_json(parts, now));
     json_object_set_new(json, "boards", boards);
+    json_object_set_new(json, "calibrations", bench_calibrations(parts));
     json_object_set_new(json, "memory_ring", memory_json(&memory));
     json_object_set_new(json, "ring", disk_json(&disk, &parts->hookup->storage, now));
     json_object_set_new(json, "snapshots", snapshots_json(&snapshots, &parts->hookup->storage));

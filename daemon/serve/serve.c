@@ -2,12 +2,14 @@
 /*
  * serve.c - libmicrohttpd on a Unix socket: who asks what, and who has to wait for the answer.
  *
- * Two requests wait: `now` for the next reading, and a snapshot for its end. Their connections are
+ * Three requests wait: `now` for the next reading, samples for the last of them, and a snapshot for
+ * its end. Their connections are
  * suspended and put on a list; the ticker thread answers them when their time has come.
  */
 #include "serve.h"
 
 #include "answers.h"
+#include "bench.h"
 #include "night_note.h"
 #include "remark.h"
 #include "standing.h"
@@ -26,12 +28,14 @@
 #include <time.h>
 #include <unistd.h>
 
-#define TICK_MS           250  /* how often waiting requests are looked at */
-#define NOW_WAIT_TICKS    20   /* a reading is due every other tick; give up after 5 s */
-#define BODY_MAX          4096 /* bytes of a request's body */
-#define CONNECTIONS_MAX   64
-#define CONNECTION_MEMORY 32768
-#define KEEP_SECONDS_MAX  3600.0 /* before and after of a snapshot asked for by hand */
+#define TICK_MS                250 /* how often waiting requests are looked at */
+#define NOW_WAIT_TICKS         20  /* a reading is due every other tick; give up after 5 s */
+#define SAMPLES_MS_MAX         10000
+#define SAMPLES_PATIENCE_TICKS 40   /* for a slow board, or one that comes just now */
+#define BODY_MAX               4096 /* bytes of a request's body */
+#define CONNECTIONS_MAX        64
+#define CONNECTION_MEMORY      32768
+#define KEEP_SECONDS_MAX       3600.0 /* before and after of a snapshot asked for by hand */
 
 struct serve {
     struct serve_parts parts;
@@ -52,6 +56,7 @@ struct request {
     bool waited;
     unsigned long after; /* now: answer with a reading newer than this */
     unsigned snapshot;   /* or: answer when this snapshot is finished; 0: none */
+    bool capturing;      /* or: when watch's capture is whole */
     unsigned ticks_left;
     size_t used;
     char body[BODY_MAX];
@@ -117,6 +122,8 @@ static bool is_due(struct serve *serve, struct request *request) {
     if (serve->ending || request->ticks_left == 0)
         return true;
     request->ticks_left--;
+    if (request->capturing)
+        return watch_capture_done(serve->parts.watch);
     if (request->snapshot)
         return snapshots_wait(serve->parts.snapshots, request->snapshot, 0) != -ETIMEDOUT;
     return serve->readings > request->after;
@@ -175,6 +182,62 @@ static enum MHD_Result get_now(struct serve *serve, struct request *request, con
         wait_for_tick(serve, request, NOW_WAIT_TICKS))
         return MHD_YES;
     return send_json(request->connection, MHD_HTTP_OK, answer_now(&serve->parts, newest));
+}
+
+/* Of the channel asked for, or of the board; CHANNEL_NONE: the channel is all of the board. */
+static bool find_samples(const struct serve *serve, struct MHD_Connection *connection,
+                         size_t *board, size_t *channel) {
+    const struct hookup *hookup = serve->parts.hookup;
+    const char *lead = MHD_lookup_connection_value(connection, MHD_GET_ARGUMENT_KIND, "channel");
+    const char *name = MHD_lookup_connection_value(connection, MHD_GET_ARGUMENT_KIND, "board");
+    *channel = bench_channel(&serve->parts, lead);
+    if (*channel != CHANNEL_NONE) {
+        *board = hookup->vehicle.channels[*channel].stream;
+        return true;
+    }
+    for (*board = 0; !lead && name && *board < hookup->board_count; (*board)++)
+        if (strcmp(hookup->boards[*board].name, name) == 0)
+            return true;
+    return false;
+}
+
+static enum MHD_Result send_samples(struct serve *serve, struct request *request, size_t channel) {
+    struct watch_capture capture;
+    request->capturing = false;
+    if (watch_capture_end(serve->parts.watch, &capture) < 0)
+        return send_error(request->connection, MHD_HTTP_SERVICE_UNAVAILABLE,
+                          "no whole stretch of samples came in time: the board is silent, or loses "
+                          "some",
+                          "look at `cranktrap status`");
+    json_t *json = bench_samples(&serve->parts, &capture, channel);
+    free(capture.counts);
+    return send_json(request->connection, MHD_HTTP_OK, json);
+}
+
+/* /v0/samples?channel=NAME|board=NAME[&ms=MILLISECONDS] */
+static enum MHD_Result get_samples(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    size_t board, channel;
+    if (!find_samples(serve, request->connection, &board, &channel))
+        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such channel or board",
+                          NULL);
+    if (request->capturing)
+        return send_samples(serve, request, channel);
+    unsigned long milliseconds = query_number(request->connection, "ms", 1000);
+    if (milliseconds < 1 || milliseconds > SAMPLES_MS_MAX)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST, "ms may be 1 to 10000", NULL);
+    int result = watch_capture_begin(serve->parts.watch, board, (double)milliseconds * 1e-3);
+    if (result == -EBUSY)
+        return send_error(request->connection, MHD_HTTP_CONFLICT,
+                          "somebody else is taking samples just now", "try again in some seconds");
+    if (result < 0)
+        return send_error(request->connection, MHD_HTTP_SERVICE_UNAVAILABLE,
+                          "the board has not been seen yet", "look at `cranktrap status`");
+    request->capturing = true;
+    unsigned ticks = (unsigned)(3 * milliseconds / TICK_MS) + SAMPLES_PATIENCE_TICKS;
+    if (wait_for_tick(serve, request, ticks))
+        return MHD_YES;
+    return send_samples(serve, request, channel);
 }
 
 static enum MHD_Result post_latch(struct serve *serve, struct request *request, const char *rest) {
@@ -390,6 +453,32 @@ static enum MHD_Result post_night(struct serve *serve, struct request *request, 
                       strerror(-result), "make room in the state folder, and look at its rights");
 }
 
+static enum MHD_Result post_calibration(struct serve *serve, struct request *request,
+                                        const char *rest) {
+    (void)rest;
+    json_t *body = read_body(request);
+    json_t *answer = NULL;
+    char why[512] = "";
+    int result = body ? bench_calibrate(&serve->parts, body, &answer, why, sizeof why) : -EINVAL;
+    json_decref(body);
+    if (result == 0)
+        return send_json(request->connection, MHD_HTTP_OK, answer);
+    if (result == -EPERM && why[0])
+        return send_error(request->connection, MHD_HTTP_CONFLICT, why, NULL);
+    if (result == -ENOENT)
+        return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such channel", NULL);
+    if (result == -EINVAL)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "allowed: {\"channel\", and \"forget\": true or the numbers \"known\", "
+                          "\"mean\", \"rms\", \"drift\", \"lowest\", \"highest\"}",
+                          NULL);
+    return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR,
+                      result == -EBADMSG ? "calibration.json in the state folder is damaged"
+                                         : strerror(-result),
+                      result == -EBADMSG ? "move it away, and calibrate anew"
+                                         : "make room in the state folder, and look at its rights");
+}
+
 static const struct route {
     const char *method;
     const char *path;
@@ -398,6 +487,8 @@ static const struct route {
 } routes[] = {
     {"GET", "/v0/status", false, get_status},
     {"GET", "/v0/now", false, get_now},
+    {"GET", "/v0/samples", false, get_samples},
+    {"POST", "/v0/calibration", false, post_calibration},
     {"POST", "/v0/latch", false, post_latch},
     {"POST", "/v0/keep", false, post_keep},
     {"GET", "/v0/snapshots/", true, get_snapshot},
@@ -458,10 +549,15 @@ static enum MHD_Result on_request(void *context, struct MHD_Connection *connecti
 
 static void on_completed(void *context, struct MHD_Connection *connection, void **state,
                          enum MHD_RequestTerminationCode code) {
-    (void)context;
     (void)connection;
     (void)code;
-    free(*state);
+    struct serve *serve = context;
+    struct request *request = *state;
+    struct watch_capture capture;
+    /* Who asked for samples has gone before they had come. */
+    if (request && request->capturing && watch_capture_end(serve->parts.watch, &capture) == 0)
+        free(capture.counts);
+    free(request);
     *state = NULL;
 }
 

@@ -9,6 +9,7 @@
 #include "watch.h"
 
 #include "watch_feed.h"
+#include "watch_gather.h"
 #include "watch_level.h"
 #include "watch_scene.h"
 #include "watch_silent.h"
@@ -54,6 +55,7 @@ struct watch {
     struct watch_level *levels;    /* one per channel */
     struct channel_part *channels; /* one per channel */
     struct section_part *sections; /* one per trigger section of the hookup */
+    struct watch_gather gather;
     unsigned attempts;
     double lengthen_s; /* when to say that the starter is still engaged */
 };
@@ -132,6 +134,9 @@ void watch_free(struct watch *watch) {
         watch_trigger_free(watch->sections[i].trigger);
         watch_silent_free(watch->sections[i].silent);
     }
+    struct watch_capture rest;
+    if (watch_gather_end(&watch->gather, &rest) == 0)
+        free(rest.counts);
     forget_messages(watch->scene.first);
     phases_free(watch->phases);
     free(watch->scene.budgets);
@@ -456,6 +461,7 @@ void watch_run(struct watch *watch, const struct record_run *run) {
     watch->boards[run->stream].pushed_ns = computer_ns();
     if (run->after_loss)
         break_board(watch, run->stream);
+    watch_gather_push(&watch->gather, run);
     push_levels(watch, run);
     push_triggers(watch, run);
     double end_s = run->time_s + run->period_s * (double)run->scans;
@@ -538,4 +544,31 @@ bool watch_storm(struct watch *watch, size_t n, struct watch_storm *storm) {
     }
     pthread_mutex_unlock(&watch->lock);
     return found;
+}
+
+int watch_capture_begin(struct watch *watch, size_t board, double seconds) {
+    pthread_mutex_lock(&watch->lock);
+    int result = 0;
+    if (watch->gather.active)
+        result = -EBUSY;
+    else if (board >= watch->scene.hookup->board_count || !watch->boards[board].fitted)
+        result = -ENODEV;
+    else
+        watch_gather_begin(&watch->gather, board, seconds);
+    pthread_mutex_unlock(&watch->lock);
+    return result;
+}
+
+bool watch_capture_done(struct watch *watch) {
+    pthread_mutex_lock(&watch->lock);
+    bool done = watch_gather_done(&watch->gather);
+    pthread_mutex_unlock(&watch->lock);
+    return done;
+}
+
+int watch_capture_end(struct watch *watch, struct watch_capture *capture) {
+    pthread_mutex_lock(&watch->lock);
+    int result = watch_gather_end(&watch->gather, capture);
+    pthread_mutex_unlock(&watch->lock);
+    return result;
 }

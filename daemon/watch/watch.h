@@ -60,6 +60,13 @@ struct watch_storm {
     int64_t latest_ns;   /* the moment of the latest of them, elapsed */
 };
 
+/* Whole scans of one board, as they came: counts[input * scans + scan]. */
+struct watch_capture {
+    size_t board, inputs, scans;
+    double period_s; /* between scans */
+    int32_t *counts; /* free() it */
+};
+
 struct watch;
 
 /* `hookup` is kept, `sinks` copied. */
@@ -84,5 +91,17 @@ void watch_reading(struct watch *watch, size_t channel, struct watch_reading *re
 /* The n-th trigger (from 0) that marked what was not saved; false: there are no more. */
 bool watch_storm(struct watch *watch, size_t n, struct watch_storm *storm);
 void watch_latch(struct watch *watch); /* forget the latched extremes */
+
+/*
+ * Any thread. Begins to gather the next `seconds` of a board (at least 16 scans, at most
+ * WATCH_CAPTURE_MOST counts of all inputs together, and then fewer seconds) without a loss inside:
+ * after one it begins again. One capture at a time: 0, -EBUSY, -ENODEV (not fitted).
+ */
+#define WATCH_CAPTURE_MOST 262144
+int watch_capture_begin(struct watch *watch, size_t board, double seconds);
+bool watch_capture_done(struct watch *watch); /* all of it has come */
+
+/* Ends it: 0 and the whole capture, or -EAGAIN where it had not all come (nothing to free). */
+int watch_capture_end(struct watch *watch, struct watch_capture *capture);
 
 #endif

@@ -15,7 +15,7 @@ TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "CMakeLists.txt", "daemon"
              "analysis", "tests", "udev", "docs"}
 
 # A folder may use itself and the folders named here.
-DAEMON_ORDER = ["hookup", "ring", "intake", "watch", "snapshot", "report", "serve", "cli"]
+DAEMON_ORDER = ["hookup", "calibration", "ring", "intake", "watch", "snapshot", "report", "serve", "cli"]
 MAY_USE = {
     "analysis": set(),
     "drivers": set(),
@@ -38,7 +38,7 @@ OWNERS = {
     "termios.h": {"drivers/transport"},
     "ini.h": {"daemon/hookup"},
     "zlib.h": {"daemon/ring"},
-    "jansson.h": {"daemon/ring", "daemon/snapshot", "daemon/report", "daemon/serve", "daemon/cli",
+    "jansson.h": {"daemon/calibration", "daemon/ring", "daemon/snapshot", "daemon/report", "daemon/serve", "daemon/cli",
                   "daemon"},
     "microhttpd.h": {"daemon/serve"},
     "curl/curl.h": {"daemon/cli"},

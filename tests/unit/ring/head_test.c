@@ -112,6 +112,48 @@ static void boards_come_back_as_they_were(void **state) {
     hookup_free(hookup);
 }
 
+/* A record says what it was calibrated with, whatever the state folder learns later. */
+static void calibrations_come_back(void **state) {
+    (void)state;
+    struct hookup *hookup = parse_hookup(recording_hookup, HOOKUP_FOR_BOARDS);
+    struct head_stream streams[RECORDING_STREAMS];
+    recording_streams(streams);
+    snprintf(streams[0].description.identity, sizeof streams[0].description.identity,
+             "caf\xe9 board 7"); /* Latin-1 */
+    struct problems problems = {0};
+    const struct vehicle_channel *channel = &hookup->vehicle.channels[0];
+    struct calibration calibration = {.board = "caf? board 7",
+                                      .input = channel->input,
+                                      .points = 1,
+                                      .point = {{.counts = 1234.5}},
+                                      .kind = CALIBRATION_LINE,
+                                      .gain = 1.0 + 0x1p-30,
+                                      .offset = 0.1};
+    snprintf(calibration.unit, sizeof calibration.unit, "%s", channel->unit);
+    assert_int_equal(channel->stream, 0);
+    assert_int_equal(hookup_fit_board(hookup, 0, &streams[0].description, &problems), 0);
+    calibration.point[0].nominal = scale_value(&channel->scale, 1234.5);
+    double before = scale_value(&channel->scale, 1000);
+    assert_int_equal(hookup_calibrate(hookup, &calibration, 1), 0);
+    for (size_t i = 0; i < RECORDING_STREAMS; i++)
+        assert_int_equal(hookup_fit_board(hookup, i, &streams[i].description, &problems), 0);
+    assert_true(scale_value(&channel->scale, 1000) > before + 0.09);
+    char *json = NULL;
+    assert_int_equal(head_format(hookup, RECORDING_STREAMS, streams, &json), 0);
+    struct head *head = parse(json);
+    assert_same_channels(&head->hookup->vehicle, &hookup->vehicle);
+    assert_int_equal(hookup_calibration(head->hookup, 0)->state, CALIBRATION_APPLIED);
+    head_free(head);
+    char *gain = strstr(json, "\"gain\":1");
+    assert_non_null(gain);
+    gain[strlen("\"gain\":")] = '7';
+    char why[300] = "";
+    assert_int_equal(head_parse(json, strlen(json), &head, why, sizeof why), -EBADMSG);
+    assert_non_null(strstr(why, "calibration"));
+    free(json);
+    hookup_free(hookup);
+}
+
 static void a_board_not_yet_seen(void **state) {
     (void)state;
     struct hookup *hookup = parse_hookup(recording_hookup, HOOKUP_FOR_BOARDS);
@@ -269,6 +311,7 @@ static void wrong_scales_are_refused(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(boards_come_back_as_they_were),
+        cmocka_unit_test(calibrations_come_back),
         cmocka_unit_test(a_board_not_yet_seen),
         cmocka_unit_test(imported_scales_come_from_the_head),
         cmocka_unit_test(old_encodings_do_not_cost_the_head),

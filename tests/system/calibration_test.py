@@ -1,0 +1,176 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: Apache-2.0
+"""calibration_test.py - known voltages on the leads of a fake board whose inputs are off by a gain
+and an offset of our own choice; the daemon must find them, use them, keep them, and use them for
+nothing else."""
+import json
+import re
+import socket
+
+import harness
+
+GAIN, OFFSET = 0.98, 0.03  # the input shows GAIN * volts + OFFSET
+
+
+def hookup(link, driver="packet-serial", battery=""):
+    more = "rate = 1000\ncolumns = counter,0,1,2,3\nbits = 16" if driver == "text-serial" else ""
+    return harness.van(f"driver = {driver}\ndevice = {link}\n{more}", "36-1", "after = 1 s",
+                       battery=battery)
+
+
+class Calibration(harness.Case):
+    def board(self, *levels, name="board", arguments=()):
+        """Holds each (until_s, volts) of the battery in turn, the last for ever."""
+        rows, begins = [], 0.0
+        for until, volts in levels:
+            shown = GAIN * volts + OFFSET
+            rows += [f"{begins + 0.001 * (begins > 0)},{shown},5.0,0.01,4.98",
+                     f"{until},{shown},5.0,0.01,4.98"]
+            begins = until
+        csv = self.folder / f"{name}.csv"
+        csv.write_text("\n".join(rows) + "\n")
+        return self.fakeboard("--csv", csv, "--rate", 1000, "--signed", "--at-end", "hold",
+                              *arguments, name=name)
+
+    def known(self, daemon, *points, status=0):
+        done = daemon.ask("ready", "--json", *[f"--known={point}" for point in points],
+                          status=status)
+        return json.loads(done.stdout)["calibrations"], done.stderr
+
+    def reading(self, daemon, channel="battery"):
+        now = daemon.json("now", "--once")
+        return next(c["average"] for c in now["channels"] if c["channel"] == channel)
+
+    def until_reads(self, daemon, volts, tolerance=0.1):
+        harness.until(lambda: abs((self.reading(daemon) or 99) - volts) < tolerance,
+                      f"the battery's lead at {volts} V")
+
+    def test_two_points(self):
+        board = self.board((8, 12.6), (9, 0))
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, GAIN * 12.6 + OFFSET, 0.01)
+        (one,), said = self.known(daemon, "battery=12.6")
+        # One point away from zero: gain alone, and why.
+        self.assertEqual(one["calibration"]["kind"], "gain")
+        self.assertAlmostEqual(one["calibration"]["gain"], 12.6 / (GAIN * 12.6 + OFFSET), places=5)
+        self.assertIn("zero taken to be right", " ".join(said.split()))
+        self.until_reads(daemon, 12.6, 0.005)
+        none, said = self.known(daemon, "battery=12", status=3)
+        self.assertEqual(none, [])
+        self.assertIn("too close", said)
+        self.until_reads(daemon, (GAIN * 0 + OFFSET) * one["calibration"]["gain"], 0.005)
+        (two,), _ = self.known(daemon, "battery=0V")
+        self.assertAlmostEqual(two["calibration"]["gain"], 1 / GAIN, places=4)
+        self.assertAlmostEqual(two["calibration"]["offset"], -OFFSET / GAIN, places=4)
+        self.until_reads(daemon, 0, 0.002)
+        self.assertAlmostEqual(self.reading(daemon, "crank-feed"), 5.0, delta=0.002)
+        self.assertIn("Calibrated: battery", daemon.ask("status").stdout)
+        self.assertIn("input 0 of", daemon.ask("hookup", "--check", daemon.hookup).stdout)
+        # It is in the record, and outlives the daemon.
+        daemon.ask("keep", "calibrated")
+        report = harness.until(lambda: self.report(daemon), "the report")
+        battery = report["channels"][0]
+        self.assertAlmostEqual(battery["calibration"]["gain"], 1 / GAIN, places=4)
+        self.assertIsNone(report["channels"][1]["calibration"])
+        self.assertIn("Calibrated: battery", daemon.ask("report", "1").stdout)
+        daemon.stop()
+        daemon.start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, 0, 0.002)
+        daemon.ask("ready", "--forget", "battery")
+        self.until_reads(daemon, OFFSET, 0.002)
+        self.assertEqual(daemon.status()["calibrations"], [])
+        done = daemon.ask("ready", "--forget", "battery", status=3)
+        self.assertIn("no calibration of its input", done.stderr)
+        daemon.stop()
+
+    def report(self, daemon):
+        done = daemon.ask("report", "1", "--json", status=None)
+        return json.loads(done.stdout) if done.returncode == 0 else None
+
+    def test_what_cannot_be(self):
+        board = self.board((1, 12.6), arguments=("--volts-per-count", 0.0002))
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, 32767 * 0.0002, 0.1)
+        for point, word in (("crank-feed=12", "wrong scale"), ("battery=12.6", "at its end"),
+                            ("crank-feed=0", "is the lead on it"), ("nothing=1", "no such channel")):
+            done, said = self.known(daemon, point, status=3)
+            self.assertEqual(done, [])
+            self.assertIn(word, said)
+        self.assertFalse((daemon.state / "calibration.json").exists())
+        daemon.stop()
+
+    def test_of_another_board_or_scale(self):
+        board = self.board((1, 12.6))
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, GAIN * 12.6 + OFFSET, 0.01)
+        self.known(daemon, "battery=12.6")
+        daemon.stop()
+        stored = daemon.state / "calibration.json"
+        text = stored.read_text()
+        stored.write_text(text.replace('"board": "', '"board": "another '))
+        daemon.start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, GAIN * 12.6 + OFFSET, 0.01)
+        self.assertEqual(daemon.status()["calibrations"], [])
+        daemon.stop()
+        # The same board, behind another divider by now.
+        stored.write_text(text)
+        daemon.hookup.write_text(hookup(board.link, battery="divider = 2"))
+        daemon.start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, 2 * (GAIN * 12.6 + OFFSET), 0.02)
+        self.assertEqual(daemon.status()["calibrations"][0]["state"], "other-scale")
+        self.assertIn("NOT USED", daemon.ask("status").stdout)
+        daemon.stop()
+        # A damaged file costs the calibration, not the night.
+        stored.write_text(text[:100])
+        daemon.start().ready()
+        daemon.streaming()
+        self.assertIn("calibration.json cannot be read", daemon.log_text())
+        done = daemon.ask("ready", "--known", "battery=25.2", status=3)
+        self.assertIn("calibration.json in the state folder is damaged", done.stderr)
+        daemon.stop()
+
+    def test_a_board_without_identity(self):
+        board = self.board((1, 12.6), arguments=("--format", "text"))
+        text = re.sub(r"(input = \d)", r"\1\nvolts-per-count = 0.0005",
+                      hookup(board.link, "text-serial"))
+        daemon = self.daemon(text).start().ready()
+        daemon.streaming()
+        self.until_reads(daemon, GAIN * 12.6 + OFFSET, 0.01)
+        done = daemon.ask("ready", "--known", "battery=12.6", status=3)
+        self.assertIn("tells no name or serial number", done.stderr)
+        self.assertIn("/dev/serial/by-id", done.stderr)
+        self.assertIsNone(daemon.board("logger")["identity"])
+        daemon.stop()
+
+    def test_who_asks_and_goes(self):
+        """Samples that nobody waits for any longer hold up nobody else."""
+        board = self.board((1, 12.6))
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        with socket.socket(socket.AF_UNIX) as client:
+            client.connect(str(daemon.state / "cranktrap.sock"))
+            client.sendall(b"GET /v0/samples?board=logger&ms=3000 HTTP/1.1\r\nHost: x\r\n\r\n")
+            harness.until(lambda: "taking samples" in daemon.ask(
+                "ready", "--known", "battery=12.6", status=None).stderr, "the capture")
+        harness.until(lambda: daemon.ask("ready", "--known", "battery=12.6",
+                                         status=None).returncode == 0, "its turn")
+        daemon.stop()
+
+
+class Calls(harness.Case):
+    def test_wrong_calls(self):
+        for arguments in (["--known", "battery"], ["--known", "=12"], ["--known", "battery=full"],
+                          ["--known", "battery=12 litres"], ["--forget", ""]):
+            done = harness.run("ready", *arguments, "--state", self.folder, status=2)
+            self.assertIn("usage:", done.stderr)
+            self.assertEqual(done.stdout, "")
+
+
+if __name__ == "__main__":
+    harness.main()
