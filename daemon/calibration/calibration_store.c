@@ -44,16 +44,14 @@ int calibration_store_read(const char *folder, struct calibration_store *store) 
     if (asprintf(&path, "%s/" NAME, folder) < 0)
         return -ENOMEM;
     FILE *file = fopen(path, "re");
-    int result = file ? 0 : -errno;
+    int error = errno;
     free(path);
-    if (result == -ENOENT) {
+    if (!file && error == ENOENT)
         *store = (struct calibration_store){0};
-        return 0;
-    }
-    if (result < 0)
-        return result;
+    if (!file)
+        return error == ENOENT ? 0 : -error;
     json_t *root = json_loadf(file, JSON_REJECT_DUPLICATES, NULL);
-    result = root ? read_entries(root, store) : -EBADMSG;
+    int result = root ? read_entries(root, store) : -EBADMSG;
     json_decref(root);
     fclose(file);
     return result;

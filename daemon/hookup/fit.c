@@ -81,7 +81,7 @@ int hookup_fit_board(struct hookup *hookup, size_t board,
     if (board >= hookup->board_count)
         return -EINVAL;
     char key[CALIBRATION_BOARD];
-    bool known = hookup_board_key(&whole->boards[board], description, key);
+    bool known = hookup_board_key(&hookup->boards[board], description, key);
     int result = 0;
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
         const struct vehicle_channel *channel = &whole->channels[i];
