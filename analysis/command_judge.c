@@ -13,7 +13,7 @@
 #define LEAST_CRANKING_S 1.5 /* and no fewer than so many turns: a control unit may need two to */
 #define LEAST_TURNS      3.5 /*   find its place, and commands once in two */
 #define UNKNOWN_SPEED_S  2.5
-#define FEWEST_COMMANDS  4
+#define ONE_COMMAND      2 /* edges */
 #define STOPPED_EDGES    6
 #define SILENT_LEAST_S   0.7 /* a four-stroke cycle at 170 rpm */
 #define CRANK_EDGES      8
@@ -76,7 +76,7 @@ static void judge_command(const struct evidence *evidence, size_t channel,
     const struct pulse *list = pulses_list(pulses, &count);
     size_t first = pulses_after(pulses, from_s);
     size_t end = pulses_after(pulses, to_s);
-    bool never = end - first < FEWEST_COMMANDS;
+    bool never = end - first < ONE_COMMAND;
     if (!never && end - first < STOPPED_EDGES)
         return; /* too few to tell when the next was due */
     double onset_s[2] = {from_s, from_s};

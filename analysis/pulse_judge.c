@@ -20,13 +20,16 @@
 #define SPIKE_SHARE        0.2 /*   much longer: this part of the usual shorter state */
 #define FEWEST_SPIKES      2
 #define MISCOUNTED_DEGREES 3.0
-#define MOST_DEGREES       90.0 /* what seems to move by more is a turn counted wrong */
+#define MOST_DEGREES       60.0 /* what seems to move by more is a turn counted wrong */
 #define CAM_EDGES          256
-#define OWN_PULSES         3   /* no wheel lacks more teeth in a row */
-#define OWN_WANDER         0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS          2.0 /* from rest the first turn is slow, and its gap not followed */
-#define SPIKE_AROUND       6   /* states on either side: faster teeth are short all together */
-#define STEP_START_S       0.5 /* from rest the speed changes much from tooth to tooth */
+/* Common practice, no source: */
+#define FEWEST_STEPS 40  /* pulses that a learnt wheel is borne out by */
+#define SPEED_AGREES 0.1 /* of the compressions' speed */
+#define OWN_PULSES   3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER   0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS    2.0 /* from rest the first turn is slow, and its gap not followed */
+#define SPIKE_AROUND 6   /* states on either side: faster teeth are short all together */
+#define STEP_START_S 0.5 /* from rest the speed changes much from tooth to tooth */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -112,6 +115,28 @@ static bool is_own_gap(const struct evidence *evidence, const struct wheel_track
         }
     }
     return false;
+}
+
+/*
+ * Of a wheel that was learnt from the same pulses only a pattern that is borne out says what is
+ * missing: many of its pulses followed, each state seen in enough samples, and a speed that the
+ * compressions do not contradict.
+ */
+static bool may_miss(const struct evidence *evidence, size_t sensor,
+                     const struct wheel_track *track) {
+    const struct vehicle_sensor *of = &evidence->window->vehicle->sensors[sensor];
+    if (of->wheel.places > 0)
+        return true;
+    double rpm;
+    double low;
+    double high;
+    size_t teller;
+    double period_s = survey_reading(evidence->survey, of->signal, PHASE_CRANKING)->period_s;
+    bool contradicted = track->has_speed &&
+                        evidence_ripple_speed(evidence, &rpm, &low, &high, &teller) &&
+                        fabs(rpm - track->rpm) > SPEED_AGREES * rpm;
+    return track->path.count >= FEWEST_STEPS && !contradicted &&
+           track->shortest_state_s >= evidence->window->limits->samples_per_state * period_s;
 }
 
 static struct tally tally_gaps(const struct evidence *evidence, const struct wheel_track *track) {
@@ -322,7 +347,9 @@ static bool moved_by_edges(const struct evidence *evidence, size_t crank, size_t
             times[kept++] = list[i].at_s;
     }
     movement->from_degrees = movement->to_degrees = (double)NAN;
-    return evidence->tracks[crank]->pattern.turn_known &&
+    /* a winding's zeros wander with the speed, and its swing with what is found of it */
+    bool hall = evidence->window->vehicle->sensors[cam].kind == SENSOR_HALL;
+    return hall && evidence->tracks[crank]->pattern.turn_known &&
            cam_step_find(turns, times, kept, &movement->step);
 }
 
@@ -338,7 +365,7 @@ static void judge_step(const struct evidence *evidence, size_t crank, size_t cam
     if (!moved_by_wheels(evidence, crank, cam, &movement, &candidates->error) &&
         !moved_by_edges(evidence, crank, cam, &movement))
         return;
-    if (fabs(movement.step.degrees) > MOST_DEGREES ||
+    if (catches(evidence, movement.step.to_s) || fabs(movement.step.degrees) > MOST_DEGREES ||
         is_miscounted(&evidence->tracks[crank]->pattern, movement.step.degrees))
         return;
     /* while the engine runs, a cam may be adjusted on purpose */
@@ -366,7 +393,9 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
         const struct wheel_track *track = evidence->tracks[i];
         if (track == NULL)
             continue;
-        struct tally gaps = tally_gaps(evidence, track);
+        struct tally gaps = {0};
+        if (may_miss(evidence, i, track))
+            gaps = tally_gaps(evidence, track);
         bool coil = vehicle->sensors[i].kind == SENSOR_INDUCTIVE; /* which may miss one by itself */
         if (gaps.events > (coil ? 1 : 0))
             add_gaps(evidence, i, &gaps, candidates);

@@ -14,6 +14,7 @@
 
 #define FEWEST_EDGES            6    /* of a signal that was there at all */
 #define END_MARGIN_S            0.05 /* the release is dated no finer */
+#define WOULD_SHOW_S            0.8  /* some compressions, or a turn of a cam */
 #define OTHERS_EDGES            3    /* of another sensor, that show that the engine turned on */
 #define TINY_INDUCTIVE_V        0.05
 #define EDGES_SWING_HALL_V      1.0 /* from here on edges.h finds its edges */
@@ -35,6 +36,23 @@ static const char *what_turned(const struct evidence *evidence, size_t channel,
                         &teller))
         return words_channel(evidence->survey, teller);
     return NULL;
+}
+
+/* What showed the engine turning before shows it no more: it stopped, and the signal with it. */
+static bool stops(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                  const struct silence *silence) {
+    size_t teller;
+    return silence->until_s - silence->sure_s >= WOULD_SHOW_S &&
+           evidence_turned(evidence, sensor->signal, silence->last_s - WOULD_SHOW_S,
+                           silence->last_s, OTHERS_EDGES, &teller);
+}
+
+/* A turn of the wheel while the starter turned it, seconds; NAN: not known, or the engine ran. */
+static double turn_of(const struct evidence *evidence, const struct vehicle_sensor *sensor,
+                      enum phase phase) {
+    if (!evidence->has_speed || phase != PHASE_CRANKING)
+        return (double)NAN;
+    return (sensor->shaft == SHAFT_CAM ? 120.0 : 60.0) / evidence->rpm;
 }
 
 static void say_circuit(const struct evidence *evidence, const struct vehicle_sensor *sensor,
@@ -70,7 +88,7 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     const char *turned = what_turned(evidence, sensor->signal, silence);
     if (turned == NULL && stretch->phase != PHASE_CRANKING)
         return; /* an engine that stops takes its signals along */
-    if (turned == NULL && evidence_stands_still(evidence))
+    if (turned == NULL && (evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
         return;
     struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_LOST, sensor->signal,
                                                  (size_t)(sensor - survey->vehicle->sensors));
@@ -242,7 +260,8 @@ static void judge_silence(const struct evidence *evidence, const struct vehicle_
         struct silence silence;
         if ((phase->phase == PHASE_CRANKING || phase->phase == PHASE_RUNNING) &&
             stretch.to_s > stretch.from_s &&
-            silence_find(pulses, track, sensor, stretch.from_s, stretch.to_s, &silence))
+            silence_find(pulses, track, sensor, stretch.from_s, stretch.to_s,
+                         turn_of(evidence, sensor, phase->phase), &silence))
             add_lost(evidence, sensor, &stretch, &silence, candidates);
     }
 }

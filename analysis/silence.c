@@ -15,6 +15,8 @@
 #define LOST_DUES      4.0  /* silent for so many due times, and for so long, is lost; less is */
 #define LOST_LEAST_S   0.25 /*   pulses missed */
 #define LOST_RESUMED_S 0.6  /*   as what comes back sooner are (pulse_judge.h) */
+#define MANY_EDGES     8    /* a turn */
+#define TURN_SLACK     1.2  /* from turn to turn the engine is slower by no more */
 #define FIRST_EDGE_S   1.0  /* from rest, a signal with few pulses a turn may need so long */
 
 /* What the next edge is expected by. */
@@ -69,12 +71,15 @@ static bool is_whole(const struct pulse *list, size_t last, size_t turn) {
     return true;
 }
 
+static bool is_known(const struct wheel_track *track) {
+    return track != NULL && track->pattern.state == WHEEL_FOLLOWED && track->pattern.turn_known;
+}
+
 double silence_due_s(const struct pulses *pulses, const struct wheel_track *track,
                      const struct vehicle_sensor *sensor, size_t last) {
     size_t count;
     const struct pulse *list = pulses_list(pulses, &count);
-    bool known =
-        track != NULL && track->pattern.state == WHEEL_FOLLOWED && track->pattern.turn_known;
+    bool known = is_known(track);
     double turn_s = sensor->shaft == SHAFT_CAM ? 2.0 * SLOW_TURN_S : SLOW_TURN_S;
     size_t turn = known ? 2 * track->pattern.edges : 0;
     struct usual usual = is_whole(list, last, turn) ? usual_of_place(list, last, turn)
@@ -91,6 +96,19 @@ static bool is_lost(const struct silence *silence, double longest_s) {
     return silence->until_s - silence->last_s >= fmax(LOST_DUES * DUE_SLACK * longest_s, least_s);
 }
 
+/*
+ * It was silent for no longer than a turn, and few pulses came in the one before, or that was not
+ * seen since `from_s`.
+ */
+static bool is_between(const struct silence *silence, const struct pulse *list, size_t last,
+                       double from_s, double turn_s) {
+    size_t count = 0;
+    while (count < last && list[last].at_s - list[last - count].at_s < turn_s)
+        count++;
+    bool few = count < MANY_EDGES || list[last].at_s - from_s < turn_s;
+    return few && silence->until_s - silence->last_s < TURN_SLACK * turn_s;
+}
+
 /* Samples are missing where it was silent: nobody knows. */
 static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
     size_t count;
@@ -103,7 +121,7 @@ static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
 }
 
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
-                  const struct vehicle_sensor *sensor, double from_s, double to_s,
+                  const struct vehicle_sensor *sensor, double from_s, double to_s, double turn_s,
                   struct silence *silence) {
     size_t count;
     const struct pulse *list = pulses_list(pulses, &count);
@@ -124,6 +142,7 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
             continue; /* as almost all are */
         double longest_s = longest_before(list, i);
         if (longest_s > 0.0 && is_lost(silence, longest_s) &&
+            !is_between(silence, list, i, from_s, is_known(track) ? (double)NAN : turn_s) &&
             !in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);
             silence->sure_s = silence->last_s + DUE_SLACK * longest_s;

@@ -19,10 +19,11 @@ struct silence {
 
 /*
  * The first silence of [from_s, to_s) that is long enough to be a loss; false: there is none.
- * `track` is that signal's, NULL: it has none.
+ * `track` is that signal's, NULL: it has none. `turn_s`: a turn of its wheel takes so long, NAN: not
+ * known; a sensor with few pulses a turn, whose wheel is not known, may be silent for as long.
  */
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
-                  const struct vehicle_sensor *sensor, double from_s, double to_s,
+                  const struct vehicle_sensor *sensor, double from_s, double to_s, double turn_s,
                   struct silence *silence);
 
 /*

@@ -164,7 +164,8 @@ static bool is_borne_out(const struct wheel_track *track) {
             return false;
     }
     return path->count > FEWEST_FOLLOWED * track->pattern.edges &&
-           jumps < SHARE_OF_ODD * (double)path->count && extra < SHARE_OF_ODD * (double)path->count;
+           (double)jumps < SHARE_OF_ODD * (double)path->count &&
+           (double)extra < SHARE_OF_ODD * (double)path->count;
 }
 
 /* ---- turns and speed ---- */

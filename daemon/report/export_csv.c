@@ -40,7 +40,7 @@ static double power_of_ten(unsigned digits) {
 
 /* The smallest change of the value from a count to the next. */
 static double least_step(const struct scale *scale) {
-    double least = INFINITY;
+    double least = (double)INFINITY;
     for (size_t i = 0; i + 1 < scale->points; i++) {
         double slope = fabs((scale->values[i + 1] - scale->values[i]) /
                             (scale->counts[i + 1] - scale->counts[i]));
