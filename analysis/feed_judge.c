@@ -19,6 +19,7 @@
 #define STEADY_V       0.1  /* what a steady level moves from phase to phase, for a 5 V feed */
 #define DEAD_SHARE     0.3  /* of its nominal: below, it is no level but gone */
 #define PHASE_DATED_S  0.01 /* a phase is dated no finer */
+#define BARELY_S       0.02 /* beyond the limit by no more than an error, and for no longer */
 #define BELOW_STEADY_V 0.5  /* deeper than the steady level by so much is a fall of its own */
 
 /* ---- steadily wrong ---- */
@@ -285,6 +286,8 @@ static void add_collapse(const struct evidence *evidence, const struct collapse 
 static bool follows_battery(const struct survey *survey, const struct collapse *collapse,
                             double *slope) {
     double r_squared;
+    if (survey->vehicle->channels[collapse->dip->channel].nominal_is_battery)
+        return false; /* it follows by design, down to its limit */
     return collapse->phase == PHASE_CRANKING && !collapse->battery_unwatched &&
            collapse->lowest > DEAD_SHARE * collapse->before &&
            survey_follows(survey, collapse->dip->channel, slope, &r_squared) &&
@@ -318,6 +321,8 @@ static void judge_fall(const struct evidence *evidence, size_t index, const stru
     double slope;
     if (!collapse.event || (steady->off && collapse.lowest > steady->level - BELOW_STEADY_V))
         return;
+    if (collapse.barely && collapse.dip->to_s - collapse.dip->from_until_s < BARELY_S)
+        return; /* the measurement's own noise */
     if (!collapse_stands(&collapse))
         return; /* supply_judge.h, return_judge.h and lead_judge.h say what it was */
     if (follows_battery(survey, &collapse, &slope))
