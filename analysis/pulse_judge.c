@@ -136,6 +136,7 @@ static bool may_miss(const struct evidence *evidence, size_t sensor,
                         evidence_ripple_speed(evidence, &rpm, &low, &high, &teller) &&
                         fabs(rpm - track->rpm) > SPEED_AGREES * rpm;
     return track->path.count >= FEWEST_STEPS && !contradicted &&
+           evidence->outcome != OUTCOME_RELEASED_EARLY &&
            track->shortest_state_s >= evidence->window->limits->samples_per_state * period_s;
 }
 

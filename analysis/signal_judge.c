@@ -86,9 +86,12 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     const struct survey *survey = evidence->survey;
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const char *turned = what_turned(evidence, sensor->signal, silence);
-    if (turned == NULL && stretch->phase != PHASE_CRANKING)
+    bool running = stretch->phase == PHASE_RUNNING;
+    bool abrupt = silence->abrupt && running;
+    if (running && !abrupt && (turned == NULL || isnan(silence->to_s)))
         return; /* an engine that stops takes its signals along */
-    if (turned == NULL && (evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
+    if (turned == NULL && !abrupt &&
+        (evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
         return;
     struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_LOST, sensor->signal,
                                                  (size_t)(sensor - survey->vehicle->sensors));
@@ -111,7 +114,8 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     if (turned != NULL)
         result_say(error, &candidate->because, TEXT_SIGNAL_TURNED, turned);
     else
-        result_say(error, &candidate->because, TEXT_SIGNAL_TURN_UNSEEN);
+        result_say(error, &candidate->because,
+                   abrupt ? TEXT_SIGNAL_ABRUPT : TEXT_SIGNAL_TURN_UNSEEN);
     say_circuit(evidence, sensor, stretch->phase, candidate, error);
     say_signal_next(sensor, of->name, candidate, error);
 }
@@ -248,6 +252,13 @@ static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sen
 
 /* ---- all of one sensor ---- */
 
+/* Its running is known from signals: where they end with the key on, that is part of it. */
+static double runs_until(const struct window *window, size_t phase) {
+    bool key_on =
+        phase + 1 < window->phase_count && window->phases[phase + 1].phase == PHASE_KEY_ON;
+    return window->phases[key_on ? phase + 1 : phase].to_s;
+}
+
 static void judge_silence(const struct evidence *evidence, const struct vehicle_sensor *sensor,
                           struct candidates *candidates) {
     const struct window *window = evidence->window;
@@ -257,6 +268,8 @@ static void judge_silence(const struct evidence *evidence, const struct vehicle_
         const struct analysis_phase *phase = &window->phases[i];
         struct stretch stretch = {fmax(phase->from_s, window->from_s),
                                   fmin(phase->to_s, window->to_s) - END_MARGIN_S, phase->phase};
+        if (phase->phase == PHASE_RUNNING)
+            stretch.to_s = fmin(runs_until(window, i), window->to_s) - END_MARGIN_S;
         struct silence silence;
         if ((phase->phase == PHASE_CRANKING || phase->phase == PHASE_RUNNING) &&
             stretch.to_s > stretch.from_s &&

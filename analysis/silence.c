@@ -6,18 +6,23 @@
 
 #include <math.h>
 
-#define FEWEST_EDGES   6   /* of a signal that was there at all */
-#define TURN_BEFORE_S  1.2 /* what came in so long is a turn, where the wheel is not known */
-#define SLOW_TURN_S    0.6 /* of the crank, at 100 rpm in the cold */
-#define DUE_SLACK      1.3 /* a compression stretches an interval by so much */
-#define SLOWER_LEAST   0.5 /* a turn later the engine is faster or slower by no more */
-#define SLOWER_MOST    1.5
-#define LOST_DUES      4.0  /* silent for so many due times, and for so long, is lost; less is */
-#define LOST_LEAST_S   0.25 /*   pulses missed */
-#define LOST_RESUMED_S 0.6  /*   as what comes back sooner are (pulse_judge.h) */
-#define MANY_EDGES     8    /* a turn */
-#define TURN_SLACK     1.2  /* from turn to turn the engine is slower by no more */
-#define FIRST_EDGE_S   1.0  /* from rest, a signal with few pulses a turn may need so long */
+#define FEWEST_EDGES      6   /* of a signal that was there at all */
+#define TURN_BEFORE_S     1.2 /* what came in so long is a turn, where the wheel is not known */
+#define SLOW_TURN_S       0.6 /* of the crank, at 100 rpm in the cold */
+#define DUE_SLACK         1.3 /* a compression stretches an interval by so much */
+#define SLOWER_LEAST      0.5 /* a turn later the engine is faster or slower by no more */
+#define SLOWER_MOST       1.5
+#define LOST_DUES         4.0  /* silent for so many due times, and for so long, is lost; less is */
+#define LOST_LEAST_S      0.25 /*   pulses missed */
+#define LOST_RESUMED_S    0.6  /*   as what comes back sooner are (pulse_judge.h) */
+#define ABRUPT_S          0.25 /* an engine that stops from idle takes longer */
+#define ABRUPT_SHARE      0.8
+#define ABRUPT_EDGES      4
+#define ABRUPT_EDGES_COIL 16
+#define ABRUPT_SEEN_S     0.5
+#define MANY_EDGES        8   /* a turn */
+#define TURN_SLACK        1.2 /* from turn to turn the engine is slower by no more */
+#define FIRST_EDGE_S      1.0 /* from rest, a signal with few pulses a turn may need so long */
 
 /* What the next edge is expected by. */
 struct usual {
@@ -120,6 +125,22 @@ static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
     return false;
 }
 
+/* Edges of the last quarter of a second, and of the one before. */
+static bool is_abrupt(const struct pulse *list, size_t last, enum sensor_kind kind) {
+    size_t newest = 0;
+    size_t before = 0;
+    for (size_t i = last; i > 0; i--) {
+        double back_s = list[last].at_s - list[i - 1].at_s;
+        if (back_s > 2.0 * ABRUPT_S)
+            break;
+        newest += back_s <= ABRUPT_S;
+        before += back_s > ABRUPT_S;
+    }
+    /* what a winding shows shrinks with the speed, and is lost before the engine stands */
+    size_t fewest = kind == SENSOR_INDUCTIVE ? ABRUPT_EDGES_COIL : ABRUPT_EDGES;
+    return before >= fewest && (double)newest >= ABRUPT_SHARE * (double)before;
+}
+
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
                   const struct vehicle_sensor *sensor, double from_s, double to_s, double turn_s,
                   struct silence *silence) {
@@ -146,6 +167,8 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
             !in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);
             silence->sure_s = silence->last_s + DUE_SLACK * longest_s;
+            silence->abrupt = isnan(silence->to_s) && is_abrupt(list, i, sensor->kind) &&
+                              silence->until_s - silence->last_s >= ABRUPT_SEEN_S;
             return true;
         }
     }

@@ -15,12 +15,13 @@ struct silence {
     double sure_s;        /* by then the longest interval of a turn was over too */
     double to_s;          /* edges resumed; NAN: not within the stretch */
     double until_s;       /* how far the silence is known to last */
+    bool abrupt;          /* for good, from a speed that did not fall: no running engine stops so */
 };
 
 /*
  * The first silence of [from_s, to_s) that is long enough to be a loss; false: there is none.
- * `track` is that signal's, NULL: it has none. `turn_s`: a turn of its wheel takes so long, NAN: not
- * known; a sensor with few pulses a turn, whose wheel is not known, may be silent for as long.
+ * `track` is that signal's, NULL: it has none. `turn_s`: a turn of its wheel takes so long, NAN:
+ * not known; a sensor with few pulses a turn, whose wheel is not known, may be silent for as long.
  */
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
                   const struct vehicle_sensor *sensor, double from_s, double to_s, double turn_s,

@@ -206,6 +206,8 @@
 #define TEXT_SIGNAL_LOST_AT                                                                        \
     "Its last edge came %.3f s after the starter engaged; the next was due by %.3f s."
 #define TEXT_SIGNAL_TURNED "That the engine turned is known from %s."
+#define TEXT_SIGNAL_ABRUPT                                                                         \
+    "It had not slowed down before: no engine stops between one tooth and the next."
 #define TEXT_SIGNAL_TURN_UNSEEN                                                                    \
     "No other lead shows that the engine kept turning; the starter went on pulling."
 #define TEXT_SIGNAL_STOOD       "It stood at %.2f V."
