@@ -61,13 +61,19 @@ static bool is_gap(const struct wheel_event *event) {
            (event->kind == WHEEL_BREAK && event->resumed_s - event->last_s < GAP_MOST_S);
 }
 
-/* A pulse that is missing where another is too many came at another time: that is no gap. */
+/*
+ * A pulse that is missing where another is too many came at another time: that is no gap. As many
+ * of both in a turn are a wheel that is followed from the wrong place.
+ */
 static bool is_misplaced(const struct wheel_track *track, size_t index) {
     const struct wheel_event *missing = &track->events[index];
+    double turn_s = track->has_speed ? 60.0 * track->crank_turns / track->rpm : 0.0;
     for (size_t i = 0; i < track->event_count; i++) {
         const struct wheel_event *event = &track->events[i];
-        if (event->kind == WHEEL_EXTRA && event->due_s > missing->last_s &&
-            event->due_s < missing->resumed_s)
+        bool inside = event->due_s > missing->last_s && event->due_s < missing->resumed_s;
+        bool of_turn = event->pulses == missing->pulses && event->pulses > 1 &&
+                       fabs(event->due_s - missing->due_s) < turn_s;
+        if (event->kind == WHEEL_EXTRA && (inside || of_turn))
             return true;
     }
     return false;
@@ -140,7 +146,8 @@ static bool may_miss(const struct evidence *evidence, size_t sensor,
            track->shortest_state_s >= evidence->window->limits->samples_per_state * period_s;
 }
 
-static struct tally tally_gaps(const struct evidence *evidence, const struct wheel_track *track) {
+static struct tally tally_gaps(const struct evidence *evidence, size_t sensor,
+                               const struct wheel_track *track) {
     struct tally tally = {0};
     for (size_t i = 0; i < track->event_count; i++) {
         const struct wheel_event *event = &track->events[i];
@@ -156,6 +163,9 @@ static struct tally tally_gaps(const struct evidence *evidence, const struct whe
         tally.pulses += event->pulses;
         tally.to_s = event->resumed_s;
     }
+    bool given = evidence->window->vehicle->sensors[sensor].wheel.places > 0;
+    if (!given && tally.pulses == 1)
+        return (struct tally){0}; /* a wheel that was learnt may be followed wrong once */
     return tally;
 }
 
@@ -396,7 +406,7 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
             continue;
         struct tally gaps = {0};
         if (may_miss(evidence, i, track))
-            gaps = tally_gaps(evidence, track);
+            gaps = tally_gaps(evidence, i, track);
         bool coil = vehicle->sensors[i].kind == SENSOR_INDUCTIVE; /* which may miss one by itself */
         if (gaps.events > (coil ? 1 : 0))
             add_gaps(evidence, i, &gaps, candidates);

@@ -20,6 +20,7 @@
 #define PATTERN_MOST  0.45 /* more unlike than this is no pattern */
 #define CODED_SHARE   0.6  /* widths that repeat so much better tell the turn */
 #define CODED_LEAST   12U  /* a wheel coded by duty has many teeth; fewer show the cylinders */
+#define FEWEST_CUT    6    /* teeth: fewer may be cut as they like */
 #define MARK          1.5  /* times the median share: a place unlike the others */
 #define GAP_LEAST     0.6  /* of the gap as given: of a Hall sensor */
 #define GAP_MOST      1.6
@@ -451,6 +452,23 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
                                                         : WHEEL_NOT_AS_GIVEN;
 }
 
+/*
+ * The edges of a part that the wheel is cut alike after: what repeats after two or four turns
+ * better than after one is the engine, whose cylinders differ, and not the wheel.
+ */
+static size_t cut_alike(const struct wheel_pattern *pattern) {
+    for (size_t part = FEWEST_CUT; part < pattern->edges; part++) {
+        size_t i = 0;
+        while (pattern->edges % part == 0 && i < pattern->edges &&
+               fabs(pattern->angle[i] - pattern->angle[(i + part) % pattern->edges]) <
+                   0.1 * pattern->angle[i])
+            i++;
+        if (i == pattern->edges)
+            return part;
+    }
+    return pattern->edges;
+}
+
 static void learn_free(const struct learning *learning, struct wheel_pattern *pattern) {
     size_t edges = find_edges(learning, &pattern->rises);
     if (edges == 0) {
@@ -461,6 +479,12 @@ static void learn_free(const struct learning *learning, struct wheel_pattern *pa
     pattern->edges = edges;
     measure(&learning->series[pattern->rises], pattern);
     cut_angles(pattern);
+    size_t turn = cut_alike(pattern);
+    if (turn < edges && turn >= FEWEST_CUT) {
+        pattern->edges = edges = turn;
+        measure(&learning->series[pattern->rises], pattern);
+        cut_angles(pattern);
+    }
     bool coded =
         edges > 1 && learning->unlikeness[2][1] * CODED_SHARE > learning->unlikeness[2][edges];
     pattern->marked = has_mark(pattern);

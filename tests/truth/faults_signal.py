@@ -95,11 +95,12 @@ class OutOfStep(Worker):
         case.options.update(outcome="did-not-start", kind="hall", sensors=2,
                             wheel=str(case.rng.choice(["60-2", "36-1", "36-2", "24-1", "12-1"])),
                             rate=float(case.rng.choice([5000, 8000, 10000])))
-        case.options["length"] = case.rng.uniform(4.0, 6.0)
+        case.options.update(length=case.rng.uniform(5.0, 7.0), rpm=case.rng.uniform(130, 320))
 
     def wires(self, case):
+        """A cam of one pulse must be seen for some turns on either side."""
         rng, cam = case.rng, case.sensors[1]
-        onset = within_cranking(case, 2.0, 0.55)
+        onset = within_cranking(case, max(2.0, 3.2 * 120 / case.main.rpm), 0.55)
         degrees = rng.choice([-1, 1]) * rng.uniform(18, 45)
         cam.jump = (case.machine.time >= onset) * degrees / 360
         say(case, "out-of-step", "signal", onset, None, cam, cam.signal, f"{degrees:+.0f} degrees",
