@@ -45,6 +45,7 @@ static bool begin_leads(struct ready *ready) {
                                     .unit = text(channel, "unit"),
                                     .board = text(channel, "board"),
                                     .noise = (double)NAN,
+                                    .input = {.cross_talk = (double)NAN},
                                     .edges_per_s = (double)NAN,
                                     .samples = (double)NAN,
                                     .rate_needed_hz = (double)NAN,
@@ -87,6 +88,7 @@ static int get_ready(struct ready *ready) {
     for (size_t i = 0; i < ready->lead_count; i++)
         ready->leads[i].rate_hz = board_rate(ready->status_after, ready->leads[i].board);
     ready_judge_leads(ready);
+    ready_judge_inputs(ready);
     ready_look_at_room(ready);
     ready_judge_whole(ready);
     int result = client_ask(line, "POST", "/v0/night", NULL, false, &ready->night);

@@ -22,9 +22,22 @@ struct ready_span {
     double low, high; /* state levels of an on/off signal */
 };
 
+/* An input by itself; values in the lead's unit. */
+struct ready_input {
+    bool seen;              /* a second of it with the key off */
+    size_t number;          /* of its board */
+    double mean, noise;     /* noise: rms */
+    double noise_free_bits; /* of its span; NAN: the span is not known */
+    bool at_low_end, at_high_end;
+    double cross_talk; /* share of its neighbour's steps that it shows; NAN: too few were seen */
+    double cross_talk_doubt;
+    char neighbour[72]; /* the lead on the input converted before it; "": none */
+};
+
 struct ready_lead {
     const char *name, *role, *unit, *board; /* of `struct ready`'s `now` */
     struct ready_span spans[READY_STEPS];
+    struct ready_input input;
     double noise;          /* peak to peak at rest, the lead's unit */
     double edges_per_s;    /* while cranking */
     double samples;        /* in the shortest state; NAN: no edges */
@@ -70,7 +83,23 @@ void ready_say(const struct ready *ready, const char *format, ...)
 /* Walks through key off, key on and (unless left out) one test crank. 0 or an errno, said. */
 int ready_walk(struct ready *ready);
 
+/* ---- ready_inputs.c ---- */
+
+/* Reads a second of every input, now: the key must be off. */
+void ready_read_inputs(struct ready *ready);
+void ready_forget_inputs(struct ready *ready); /* it was not off all the time */
+
+/* The neighbours in the test crank's record; adds notes and reasons. */
+void ready_judge_inputs(struct ready *ready);
+
+void ready_print_inputs(const struct ready *ready);
+json_t *ready_input_json(const struct ready_lead *lead); /* null: nothing was seen */
+
 /* ---- ready_judge.c ---- */
+
+/* Adds a sentence to the lead's notes, and worsens its result. */
+void ready_note(struct ready_lead *lead, enum ready_result result, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
 
 /* Fills the gaps of the leads from the test crank's report, and judges each. */
 void ready_judge_leads(struct ready *ready);

@@ -51,6 +51,18 @@ static void set_result(struct ready_lead *lead, enum ready_result result) {
         lead->result = result;
 }
 
+void ready_note(struct ready_lead *lead, enum ready_result result, const char *format, ...) {
+    char *words = NULL;
+    va_list arguments;
+    va_start(arguments, format);
+    int length = vasprintf(&words, format, arguments);
+    va_end(arguments);
+    if (length >= 0)
+        json_array_append_new(lead->notes, json_string(words));
+    free(words);
+    set_result(lead, result);
+}
+
 /* ---- what the record of the test crank holds ---- */
 
 static const json_t *report_channel(const struct ready *ready, const char *name) {

@@ -115,6 +115,7 @@ static void print_leads(const struct ready *ready, const struct page *page) {
     for (size_t i = 0; i < ready->lead_count; i++)
         print_notes(&ready->leads[i], page);
     print_rates(ready);
+    ready_print_inputs(ready);
 }
 
 /* ---- room, losses, draw ---- */
@@ -255,14 +256,15 @@ static json_t *span_json(const struct ready_span *span) {
 }
 
 static json_t *lead_json(const struct ready_lead *lead) {
-    return json_pack(
-        "{s:s, s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:O}", "channel", lead->name,
-        "role", lead->role, "unit", lead->unit, "key_off", span_json(&lead->spans[READY_KEY_OFF]),
-        "key_on", span_json(&lead->spans[READY_KEY_ON]), "cranking",
-        span_json(&lead->spans[READY_CRANKING]), "noise", number(lead->noise), "edges_per_s",
-        number(lead->edges_per_s), "samples", number(lead->samples), "rate_hz",
-        number(lead->rate_hz), "rate_needed_hz", number(lead->rate_needed_hz), "result",
-        ready_result_name(lead->result), "notes", lead->notes);
+    return json_pack("{s:s, s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:O}",
+                     "channel", lead->name, "role", lead->role, "unit", lead->unit, "key_off",
+                     span_json(&lead->spans[READY_KEY_OFF]), "key_on",
+                     span_json(&lead->spans[READY_KEY_ON]), "cranking",
+                     span_json(&lead->spans[READY_CRANKING]), "noise", number(lead->noise), "input",
+                     ready_input_json(lead), "edges_per_s", number(lead->edges_per_s), "samples",
+                     number(lead->samples), "rate_hz", number(lead->rate_hz), "rate_needed_hz",
+                     number(lead->rate_needed_hz), "result", ready_result_name(lead->result),
+                     "notes", lead->notes);
 }
 
 static json_t *room_json(const struct ready *ready) {

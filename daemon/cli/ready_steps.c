@@ -142,6 +142,14 @@ static int read_leads(struct ready *ready, enum ready_step step, const char *pha
             add_reading(&ready->leads[k], step, json_array_get(channels, k), taken);
         taken++;
     }
+    if (taken && step == READY_KEY_OFF && (by_hand || in_phase(*now, phase))) {
+        ready_read_inputs(ready);
+        int result = next_reading(ready, now);
+        if (result < 0)
+            return result;
+        if (!by_hand && !in_phase(*now, phase))
+            ready_forget_inputs(ready); /* the key was turned meanwhile */
+    }
     if (taken)
         ready_say(ready, "   Read.");
     else

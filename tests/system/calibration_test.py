@@ -4,6 +4,7 @@
 and an offset of our own choice; the daemon must find them, use them, keep them, and use them for
 nothing else."""
 import json
+import math
 import re
 import socket
 
@@ -160,6 +161,25 @@ class Calibration(harness.Case):
                 "ready", "--known", "battery=12.6", status=None).stderr, "the capture")
         harness.until(lambda: daemon.ask("ready", "--known", "battery=12.6",
                                          status=None).returncode == 0, "its turn")
+        daemon.stop()
+
+
+    def test_a_noisy_input(self):
+        """0.3 V up and down on one lead, nothing on another: the bits are told, and what to do."""
+        csv = self.folder / "noisy.csv"
+        csv.write_text("".join(f"{i / 1000},12.6,{0.3 * (-1) ** i},0.005,0.14\n"
+                               for i in range(60000)))
+        board = self.fakeboard("--csv", csv, "--signed", "--at-end", "hold")
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        done = daemon.ask("ready", "--json", "--no-crank", "--wait", "5s")
+        leads = {lead["channel"]: lead for lead in json.loads(done.stdout)["leads"]}
+        # The converter's 16 bits of 0.5 mV over 6.6 times 0.3 V (fake board's README).
+        self.assertAlmostEqual(leads["crank-feed"]["input"]["noise_free_bits"],
+                               math.log2(65536 * 0.0005 / (6.6 * 0.3)), delta=0.05)
+        self.assertTrue(any("noise-free bits" in note for note in leads["crank-feed"]["notes"]))
+        self.assertFalse(any("noise-free bits" in note for note in leads["battery"]["notes"]))
+        self.assertIsNone(leads["battery"]["input"]["cross_talk"])
         daemon.stop()
 
 

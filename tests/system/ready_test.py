@@ -3,6 +3,7 @@
 """ready_test.py - `cranktrap ready` with a daemon on the simulated van, which turns its own key:
 off, on, one crank. What the van does is told by docs/sim.md."""
 import json
+import math
 
 import harness
 
@@ -47,6 +48,13 @@ class Ready(harness.Case):
         self.assertGreater(rpm, 150)
         needed = leads["crank-signal"]["rate_needed_hz"]
         self.assertAlmostEqual(needed, 1200 * rpm / 200, delta=0.15 * needed)
+        # docs/sim.md: 12 bits, 0.7 counts rms, beside a rounding of 1 / sqrt(12); peak to peak as
+        # 6.6 sigma. No input of it shows its neighbour.
+        bits = 12 - math.log2(6.6 * math.hypot(0.7, 12 ** -0.5))
+        for name, volts in (("crank-feed", 0.0), ("crank-return", 0.0)):
+            self.assertAlmostEqual(leads[name]["input"]["noise_free_bits"], bits, delta=0.2)
+            self.assertAlmostEqual(leads[name]["input"]["mean"], volts, delta=0.02)
+        self.assertEqual(leads["crank-return"]["input"]["input"], 2)
         self.assertEqual(answer["room"]["hours"], 10)
         self.assertGreater(answer["room"]["ring_hours"], 10)
         # The test crank belongs to no night; the note outlives the daemon.
