@@ -19,7 +19,9 @@ const struct command commands[] = {
      "--explain says of every device why each board file takes it or not, and what is wrong with\n"
      "a board file that is not used.\n",
      command_boards},
-    {"ready", "[--hours N] [--no-crank] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL",
+    {"ready",
+     "[--hours N] [--no-crank] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL\n"
+     "       cranktrap ready --sine CHANNEL[=HZ]",
      "fit to be left? zero, noise, one test crank",
      "Says what to do and waits until the leads show it: key off, key on, one test crank (it "
      "never\n"
@@ -31,7 +33,8 @@ const struct command commands[] = {
      "Or, without that walk (docs/calibration.md):\n"
      "  --known CHANNEL=VOLTS  takes what is held on the lead just now as a point of its input's\n"
      "                         calibration; given twice (0 and 12.61): gain and offset\n"
-     "  --forget CHANNEL       back to the hookup's own scale\n",
+     "  --forget CHANNEL       back to the hookup's own scale\n"
+     "  --sine CHANNEL=HZ      effective bits, from a sine of a generator on the input\n",
      command_ready},
     {"status", "", "watching or not and why; losses; room",
      "Asks the daemon. Without one it says so, and what the state folder holds.\n", command_status},

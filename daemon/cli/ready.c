@@ -7,6 +7,7 @@
 #include "client.h"
 #include "print.h"
 #include "ready_known.h"
+#include "ready_sine.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -99,24 +100,22 @@ static int get_ready(struct ready *ready) {
     return result < 0 ? COMMAND_COULD_NOT : COMMAND_DONE;
 }
 
-/* What needs a calibration. 0, or COMMAND_USAGE with it said. */
-static int refuse_calibration(struct command_line *line) {
-    bool asked = command_option(line, "sine") != NULL;
-    asked = command_flag(line, "after") || asked;
-    if (!asked)
+/* 0, or COMMAND_USAGE with it said. */
+static int refuse_after(struct command_line *line) {
+    if (!command_flag(line, "after"))
         return 0;
-    command_say(line, "--sine and --after are not there yet. Without them `ready` checks zero, "
-                      "noise, levels and rate");
+    command_say(line, "--after is not there yet; without it `ready` checks zero, noise, levels and "
+                      "rate");
     return COMMAND_USAGE;
 }
 
 int command_ready(const struct command_line *given) {
     struct command_line line = *given;
-    int wrong = refuse_calibration(&line);
+    int wrong = refuse_after(&line);
     if (wrong)
         return wrong;
     int status;
-    if (ready_known(&line, &status))
+    if (ready_known(&line, &status) || ready_sine(&line, &status))
         return status;
     struct ready ready = {.line = &line, .hours = HOURS, .wait_s = WAIT_S};
     const char *hours = command_option(&line, "hours");

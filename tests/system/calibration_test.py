@@ -5,6 +5,7 @@ and an offset of our own choice; the daemon must find them, use them, keep them,
 nothing else."""
 import json
 import math
+import random
 import re
 import socket
 
@@ -183,10 +184,40 @@ class Calibration(harness.Case):
         daemon.stop()
 
 
+    def test_effective_bits(self):
+        """A sine with 10 mV rms of noise on an input of 16 bits and 32.77 V: the bits that IEEE Std
+        1241-2000, equation 102, gives for them."""
+        dice = random.Random(1057)
+        csv = self.folder / "sine.csv"
+        csv.write_text("".join(
+            f"{i / 1000},{8 + 6 * math.sin(2 * math.pi * 37 * i / 1000) + dice.gauss(0, .01)},5,0,"
+            f"{0 if i % 2000 < 1000 else 20}\n" for i in range(30000)))
+        board = self.fakeboard("--csv", csv, "--signed", "--at-end", "hold")
+        daemon = self.daemon(hookup(board.link)).start().ready()
+        daemon.streaming()
+        for said in ("battery", "battery=37Hz", "battery=36.5"):
+            sine = daemon.json("ready", "--sine", said)
+            self.assertAlmostEqual(sine["frequency_hz"], 37, delta=0.02)
+            self.assertAlmostEqual(sine["amplitude"], 6, delta=0.01)
+            self.assertAlmostEqual(sine["offset"], 8, delta=0.01)
+            self.assertAlmostEqual(sine["effective_bits"],
+                                   math.log2(65535 * 0.0005 / (0.01 * 12 ** 0.5)), delta=0.1)
+            self.assertAlmostEqual(sine["sinad_db"], 20 * math.log10(6 / 2 ** .5 / .01), delta=0.5)
+        shown = daemon.ask("ready", "--sine", "battery=37").stdout
+        self.assertIn("Effective bits: 9.9 of 16", shown)
+        self.assertIn("bits are lost", shown)
+        for said, word in (("crank-feed", "no sine"), ("crank-feed=50", "no sine"),
+                           ("battery=450", "too fast"), ("battery=0.1", "too slow"),
+                           ("nothing", "no such channel")):
+            self.assertIn(word, daemon.ask("ready", "--sine", said, status=3).stderr)
+        daemon.stop()
+
+
 class Calls(harness.Case):
     def test_wrong_calls(self):
         for arguments in (["--known", "battery"], ["--known", "=12"], ["--known", "battery=full"],
-                          ["--known", "battery=12 litres"], ["--forget", ""]):
+                          ["--known", "battery=12 litres"], ["--forget", ""], ["--sine", ""],
+                          ["--sine", "battery=fast"], ["--sine", "battery=-5"]):
             done = harness.run("ready", *arguments, "--state", self.folder, status=2)
             self.assertIn("usage:", done.stderr)
             self.assertEqual(done.stdout, "")
