@@ -313,6 +313,7 @@ static int check_states(const struct survey *survey, const struct reading *readi
         return 0;
     check->name = "high of the signal";
     check->measured = high;
+    pull_up *= vehicle_pull_up_share(survey->vehicle, &survey->vehicle->sensors[check->sensor]);
     check->limit_low = survey->limits->hall_high_share * pull_up;
     check->limit_high = (double)NAN;
     check->source = limits_source(offsetof(struct limits, hall_high_share));

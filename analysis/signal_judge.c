@@ -166,7 +166,8 @@ static bool judge_states(const struct evidence *evidence, const struct vehicle_s
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const char *at = words_place(of->measured_at);
     const char *when = words_phase(PHASE_CRANKING);
-    double needed = survey->limits->hall_high_share * pull_up_of(survey, sensor);
+    double needed = survey->limits->hall_high_share * pull_up_of(survey, sensor) *
+                    vehicle_pull_up_share(survey->vehicle, sensor);
     if (low > survey->limits->hall_low + error_v)
         return add_weak(evidence, sensor,
                         result_sentence(&candidates->error, TEXT_WEAK_LOW, of->name, low, at, when,

@@ -5,6 +5,7 @@
 #include "vehicle.h"
 
 #include <errno.h>
+#include <math.h>
 #include <string.h>
 
 static const char *const role_names[ROLE_COUNT] = {
@@ -216,4 +217,11 @@ size_t vehicle_sensor_of_channel(const struct vehicle *vehicle, size_t channel) 
             return i;
     }
     return CHANNEL_NONE;
+}
+
+double vehicle_pull_up_share(const struct vehicle *vehicle, const struct vehicle_sensor *sensor) {
+    double input =
+        sensor->signal == CHANNEL_NONE ? (double)NAN : vehicle->channels[sensor->signal].input_ohms;
+    double share = input / (sensor->pull_up_ohms + input);
+    return isnan(share) ? 1.0 : share;
 }

@@ -138,6 +138,12 @@ struct vehicle {
     const struct vehicle_sensor *sensors;
 };
 
+/*
+ * What an input leaves of a pull-up that it hangs on, 0..1: input / (pull-up + input), by the
+ * `input_ohms` of the sensor's signal channel and its `pull_up_ohms`. 1 where either is unknown.
+ */
+double vehicle_pull_up_share(const struct vehicle *vehicle, const struct vehicle_sensor *sensor);
+
 /* Index of the first channel with that role, or CHANNEL_NONE. */
 size_t vehicle_channel_by_role(const struct vehicle *vehicle, enum role role);
 

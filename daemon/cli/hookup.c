@@ -9,6 +9,8 @@
 #include "command.h"
 #include "hookup_talk.h"
 #include "intake.h"
+#include "measuring.h"
+#include "page.h"
 #include "print.h"
 
 #include <errno.h>
@@ -103,6 +105,18 @@ static void print_calibrations(const struct command_line *line) {
     calibration_store_clear(&store);
 }
 
+static void print_loading(const struct hookup *hookup) {
+    const struct page page = {.stream = stdout, .width = print_width(stdout)};
+    struct measuring_note note;
+    for (size_t i = 0; i < hookup->vehicle.sensor_count; i++) {
+        char text[sizeof note.text + 80];
+        if (!measuring_loading(&hookup->vehicle, i, &note))
+            continue;
+        snprintf(text, sizeof text, "%s: %s", lead_name(hookup, note.channel), note.text);
+        page_paragraph(&page, "Advice: ", text);
+    }
+}
+
 int command_hookup(const struct command_line *given) {
     struct command_line line = *given;
     const char *path = command_option(&line, "check");
@@ -135,6 +149,7 @@ int command_hookup(const struct command_line *given) {
         print_stall(hookup);
         print_calibrations(&line);
         print_advice(hookup);
+        print_loading(hookup);
     }
     hookup_free(hookup);
     problems_clear(&problems);

@@ -97,7 +97,7 @@ json_t *ready_input_json(const struct ready_lead *lead); /* null: nothing was se
 
 /* ---- ready_judge.c ---- */
 
-/* Adds a sentence to the lead's notes, and worsens its result. */
+/* Adds a sentence to the lead's notes; unless it is READY_PASS, `result` worsens the lead's. */
 void ready_note(struct ready_lead *lead, enum ready_result result, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 

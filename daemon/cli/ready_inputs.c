@@ -18,12 +18,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define REST_MS      1000
-#define LEAST_BITS   8.0  /* noise-free: a 256th of the span */
-#define CROSS_TALK   0.01 /* of the neighbour's step: 50 mV of a 5 V signal */
-#define STEP_SHARE   0.1  /* of the span: what is a step of the neighbour */
-#define RATE_PPM     2000.0
-#define PEAK_TO_PEAK 6.6 /* sigma, covers 99.9 % of normal noise; ADC application notes */
+#define REST_MS       1000
+#define LEAST_BITS    8.0  /* noise-free: a 256th of the span */
+#define CROSS_TALK    0.01 /* of the neighbour's step: 50 mV of a 5 V signal */
+#define STEP_SHARE    0.1  /* of the span: what is a step of the neighbour */
+#define LEAST_CLOCK_S 30.0 /* a clock that has just begun is not right yet */
+#define RATE_PPM      2000.0
+#define PEAK_TO_PEAK  6.6 /* sigma, covers 99.9 % of normal noise; ADC application notes */
 
 /* ---- at rest ---- */
 
@@ -198,7 +199,8 @@ static void judge_clocks(struct ready *ready) {
         double claimed = json_number_value(json_object_get(board, "claimed_hz"));
         double ppm = json_number_value(json_object_get(board, "rate_ppm"));
         char *words = NULL;
-        if (!(claimed > 0) || fabs(ppm) <= RATE_PPM ||
+        double scans = json_number_value(json_object_get(board, "scans"));
+        if (!(claimed > 0) || scans < LEAST_CLOCK_S * claimed || fabs(ppm) <= RATE_PPM ||
             asprintf(&words,
                      "board %s sends %+.2f %% of what it claims, %.6g scans/s: times are taken "
                      "from the measured rate, but `rate` does not say what it sends, or it drops "
@@ -210,9 +212,24 @@ static void judge_clocks(struct ready *ready) {
     }
 }
 
+/* What the test crank's report says of the board itself. */
+static void judge_measuring(struct ready *ready) {
+    size_t i;
+    json_t *note;
+    json_array_foreach(json_object_get(ready->report, "measuring"), i, note) {
+        const char *channel = json_string_value(json_object_get(note, "channel"));
+        const char *text = json_string_value(json_object_get(note, "text"));
+        struct ready_lead *lead = channel ? lead_named(ready, channel) : NULL;
+        bool serious = json_is_true(json_object_get(note, "serious"));
+        if (lead && text)
+            ready_note(lead, serious ? READY_LOOK : READY_PASS, "%s", text);
+    }
+}
+
 void ready_judge_inputs(struct ready *ready) {
     if (ready->report)
         look_at_neighbours(ready);
+    judge_measuring(ready);
     for (size_t i = 0; i < ready->lead_count; i++) {
         if (ready->leads[i].input.seen) {
             judge_ends(&ready->leads[i]);

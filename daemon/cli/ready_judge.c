@@ -60,7 +60,8 @@ void ready_note(struct ready_lead *lead, enum ready_result result, const char *f
     if (length >= 0)
         json_array_append_new(lead->notes, json_string(words));
     free(words);
-    set_result(lead, result);
+    if (result != READY_PASS)
+        set_result(lead, result);
 }
 
 /* ---- what the record of the test crank holds ---- */

@@ -3,6 +3,7 @@
  * report_json.c - "cranktrap.report/1", as docs/json.md names its keys.
  */
 #include "calibration_json.h"
+#include "measuring.h"
 #include "report_parts.h"
 
 #include <jansson.h>
@@ -136,6 +137,28 @@ static json_t *attempts_json(const struct report *report) {
     return array;
 }
 
+static void add_note(const struct report *report, const struct measuring_note *note,
+                     json_t *array) {
+    json_t *json = json_object();
+    json_object_set_new(json, "channel", channel_name(report, note->channel));
+    json_object_set_new(json, "serious", json_boolean(note->serious));
+    json_object_set_new(json, "text", text(note->text));
+    json_array_append_new(array, json);
+}
+
+static json_t *measuring_json(const struct report *report) {
+    const struct hookup *hookup = playback_head(report->playback)->hookup;
+    struct measuring_note note;
+    json_t *array = json_array();
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
+        if (measuring_reference(hookup, report->analysis, i, &note))
+            add_note(report, &note, array);
+    for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
+        if (measuring_loading(&hookup->vehicle, i, &note))
+            add_note(report, &note, array);
+    return array;
+}
+
 static json_t *checks_json(const struct report *report) {
     json_t *array = json_array();
     for (size_t i = 0; i < report->analysis->check_count; i++) {
@@ -233,6 +256,7 @@ char *report_json(const struct report *report) {
     json_object_set_new(json, "attempts", attempts_json(report));
     json_object_set_new(json, "checks", checks_json(report));
     json_object_set_new(json, "findings", findings_json(report));
+    json_object_set_new(json, "measuring", measuring_json(report));
     json_object_set_new(json, "losses", losses_json(report));
     json_object_set_new(json, "attempt",
                         analysis->verdict_attempt ? json_integer(analysis->verdict_attempt)

@@ -2,6 +2,7 @@
 /*
  * report_text.c - the report as a person reads it, on 80 columns.
  */
+#include "measuring.h"
 #include "page.h"
 #include "picture.h"
 #include "report_parts.h"
@@ -243,6 +244,30 @@ static void print_levels(const struct report *report, const struct page *page) {
     }
 }
 
+static void print_note(const struct report *report, const struct page *page,
+                       const struct measuring_note *note, bool *any) {
+    char text[sizeof note->text + 80];
+    if (!*any)
+        page_heading(page, "The measuring itself");
+    *any = true;
+    snprintf(text, sizeof text, "%s: %s", report->vehicle->channels[note->channel].name,
+             note->text);
+    page_paragraph(page, "- ", text);
+}
+
+/* What the board itself does to the levels above. */
+static void print_measuring(const struct report *report, const struct page *page) {
+    const struct hookup *hookup = playback_head(report->playback)->hookup;
+    struct measuring_note note;
+    bool any = false;
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
+        if (measuring_reference(hookup, report->analysis, i, &note))
+            print_note(report, page, &note, &any);
+    for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
+        if (measuring_loading(&hookup->vehicle, i, &note))
+            print_note(report, page, &note, &any);
+}
+
 static void print_losses(const struct report *report, const struct page *page) {
     const struct record_loss *losses = NULL;
     size_t count = report->record->losses(report->record->context, &losses);
@@ -289,6 +314,7 @@ int report_text(const struct report *report, const struct report_text_settings *
     print_texts(&page, "Not tested", &verdict->not_tested);
     print_levels(report, &page);
     print_checks(report, &page);
+    print_measuring(report, &page);
     print_losses(report, &page);
     print_foot(&page);
     return ferror(stream) ? -EIO : 0;

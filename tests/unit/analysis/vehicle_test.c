@@ -7,6 +7,7 @@
 #include "cmocka_helper.h"
 
 #include <errno.h>
+#include <math.h>
 #include <string.h>
 
 static void names_go_there_and_back(void **state) {
@@ -124,6 +125,26 @@ static void look_ups(void **state) {
     assert_int_equal(vehicle_sensor_of_channel(&vehicle, CHANNEL_NONE), CHANNEL_NONE);
 }
 
+/* The table of docs/wiring.md, "signal": what a pull-up leaves of 5 V behind an input of 57 kohm
+ * and 2 Mohm (its values are solved another way in tests/wiring). */
+static void a_pull_up_that_is_loaded(void **state) {
+    (void)state;
+    struct vehicle_channel channel = {.input_ohms = 57e3};
+    struct vehicle vehicle = {.channel_count = 1, .channels = &channel};
+    struct vehicle_sensor sensor = {.signal = 0, .pull_up_ohms = 10e3};
+    assert_int_equal((int)(100.0 * 5.0 * vehicle_pull_up_share(&vehicle, &sensor) + 0.5), 425);
+    sensor.pull_up_ohms = 1e3;
+    assert_int_equal((int)(100.0 * 5.0 * vehicle_pull_up_share(&vehicle, &sensor) + 0.5), 491);
+    channel.input_ohms = (double)NAN;
+    assert_true(vehicle_pull_up_share(&vehicle, &sensor) >= 1.0);
+    channel.input_ohms = 57e3;
+    sensor.pull_up_ohms = (double)NAN;
+    assert_true(vehicle_pull_up_share(&vehicle, &sensor) >= 1.0);
+    sensor.pull_up_ohms = 10e3;
+    sensor.signal = CHANNEL_NONE;
+    assert_true(vehicle_pull_up_share(&vehicle, &sensor) >= 1.0);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(names_go_there_and_back),
@@ -131,6 +152,7 @@ int main(void) {
         cmocka_unit_test(a_bent_scale),
         cmocka_unit_test(wheels),
         cmocka_unit_test(look_ups),
+        cmocka_unit_test(a_pull_up_that_is_loaded),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

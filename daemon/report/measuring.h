@@ -1,0 +1,33 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * measuring.h - what the board itself does to what it measures: a known voltage that it reads
+ * wrong, a pull-up that it loads.
+ *
+ * The limits are common practice, no source.
+ */
+#ifndef CRANKTRAP_MEASURING_H
+#define CRANKTRAP_MEASURING_H
+
+#include "analysis.h"
+#include "hookup.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+struct measuring_note {
+    size_t channel;
+    bool serious;   /* to be put right before the levels are believed */
+    char text[400]; /* without the channel's name */
+};
+
+/* Of the `n`-th sensor: how far its signal's input loads its pull-up. False: not worth a word. */
+bool measuring_loading(const struct vehicle *vehicle, size_t sensor, struct measuring_note *note);
+
+/*
+ * Of a channel of role `reference` with a nominal level: how far it was from it in the phases of a
+ * record. False: it was not, or is none.
+ */
+bool measuring_reference(const struct hookup *hookup, const struct analysis *analysis,
+                         size_t channel, struct measuring_note *note);
+
+#endif
