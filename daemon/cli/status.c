@@ -44,6 +44,10 @@ static void print_board(const json_t *board) {
         printf(", %.0f reconnect%s", number(board, "reconnects"),
                number(board, "reconnects") == 1 ? "" : "s");
     putchar('\n');
+    if (number(board, "blocks_fast") > 0)
+        printf("  %.1f %% of its blocks were coded faster and larger, because bytes or blocks "
+               "waited\n",
+               100 * number(board, "blocks_fast") / number(board, "blocks"));
     const char *reason;
     json_t *count;
     json_object_foreach(json_object_get(board, "losses"), reason, count) {

@@ -30,6 +30,9 @@ struct block_builder {
     uint32_t epoch;
     uint64_t first_scan;
     size_t scans;
+
+    bool hurry;
+    uint64_t blocks, blocks_fast;
 };
 
 /* Urgent blocks close four times a second; a full one holds SAMPLES_MAX. */
@@ -170,8 +173,11 @@ static int make_block(struct block_builder *builder, struct chunk *chunk) {
     const uint8_t *coded[BOARD_INPUTS_MAX];
     size_t length[BOARD_INPUTS_MAX];
     struct chunk_place place = place_of(builder);
-    /* A disk that falls behind leaves less time, not less data: code faster, a little larger. */
-    enum codec_effort effort = memory_ring_fill(builder->memory) > 0.5 ? CODEC_FAST : CODEC_FULL;
+    /* Who falls behind has less time, not less data: code faster, a little larger. */
+    bool fast = builder->hurry || memory_ring_fill(builder->memory) > 0.5;
+    enum codec_effort effort = fast ? CODEC_FAST : CODEC_FULL;
+    builder->blocks++;
+    builder->blocks_fast += fast;
 
     uint8_t *to = builder->coded;
     for (size_t input = 0; input < builder->inputs; input++) {
@@ -204,6 +210,15 @@ int block_builder_close(struct block_builder *builder, struct intake_clock *cloc
     memory_ring_put(builder->memory, &chunk);
     builder->first_scan += scans;
     return 0;
+}
+
+void block_builder_hurry(struct block_builder *builder, bool hurry) {
+    builder->hurry = hurry;
+}
+
+void block_builder_count(const struct block_builder *builder, uint64_t *blocks, uint64_t *fast) {
+    *blocks = builder->blocks;
+    *fast = builder->blocks_fast;
 }
 
 void block_builder_lose(struct block_builder *builder, const struct intake_clock *clock,

@@ -13,6 +13,7 @@
 #include "memory_ring.h"
 #include "timebase.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -50,6 +51,15 @@ const int32_t *const *block_builder_counts(struct block_builder *builder, size_t
  * that can be had.
  */
 int block_builder_close(struct block_builder *builder, struct intake_clock *clock);
+
+/*
+ * The board's bytes wait: blocks are coded with the fast effort until said otherwise. The memory
+ * ring's fill above a half does the same by itself.
+ */
+void block_builder_hurry(struct block_builder *builder, bool hurry);
+
+/* How many blocks were closed, and how many of them with the fast effort. */
+void block_builder_count(const struct block_builder *builder, uint64_t *blocks, uint64_t *fast);
 
 /* Puts a LOSS where the stream stands (no open block) and passes over `scans` scans, where their
  * number is known. */

@@ -45,6 +45,7 @@ struct intake_status {
     uint64_t results[BOARD_RESULTS]; /* of consume(), by kind */
     uint64_t losses[BOARD_LOSSES];   /* scans lost by reason (known sizes) */
     uint64_t byte_ring_fullest, byte_ring_size;
+    uint64_t blocks, blocks_fast; /* closed; of them coded with the fast effort, under load */
     double rate_hz, claimed_hz, ppm, clock_error_ns;
     int64_t last_scan_ns; /* elapsed time of the newest scan; 0: none yet */
 };

@@ -61,9 +61,16 @@ void pipeline_tell(struct pipeline *pipeline) {
     pthread_rwlock_unlock(&intake->fitting);
 }
 
+/* A quarter of the byte ring's second: coding faster now, it does not come to a loss. */
+static bool bytes_wait(const struct intake_board *board) {
+    return board->byte_ring != NULL &&
+           byte_ring_fill(board->byte_ring) > byte_ring_size(board->byte_ring) / 4;
+}
+
 void pipeline_close_block(struct pipeline *pipeline) {
     uint64_t scans = block_builder_scans(pipeline->builder);
     pipeline_tell(pipeline);
+    block_builder_hurry(pipeline->builder, bytes_wait(pipeline->owner));
     if (scans > 0 && block_builder_close(pipeline->builder, pipeline->clock) < 0) {
         pipeline->counters.scans_lost += scans;
         pipeline->counters.losses[BOARD_LOSS_LATE] += scans;
@@ -343,6 +350,7 @@ static void show_counters(struct pipeline *pipeline) {
         counters->clock_error_ns = intake_clock_error_ns(pipeline->clock);
     }
     pthread_mutex_lock(&owner->mutex);
+    block_builder_count(pipeline->builder, &counters->blocks, &counters->blocks_fast);
     counters->board = owner->status.board;
     counters->state = owner->status.state;
     memcpy(counters->why, owner->status.why, sizeof counters->why);

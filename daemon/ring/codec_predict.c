@@ -195,6 +195,32 @@ static void choose_model(struct codec_work *work, const uint8_t *begins, size_t 
 
 /* ---- coding ---- */
 
+/*
+ * The symbols of one piece. `levels` is a constant where this is inlined: only with two levels is
+ * there anything to be compared. The counts are those of the group of the symbol before; they are
+ * returned for the symbol after the last.
+ */
+static inline __attribute__((always_inline)) uint32_t *
+make_piece(struct codec_work *work, const int32_t *residuals, const int32_t *samples, size_t count,
+           bool levels, int32_t cut, const uint8_t *group, struct bit_writer *extra,
+           uint32_t *counts, uint8_t *symbols) {
+    for (size_t i = 0; i < count; i++) {
+        uint32_t folded = fold(residuals[i]);
+        unsigned symbol = folded;
+        if (folded >= DIRECT) {
+            unsigned width;
+            symbol = symbol_of(folded, &width);
+            bits_put(extra, folded & ((1u << width) - 1), width);
+        }
+        if (levels)
+            symbol += samples[i] > cut ? UPPER : 0;
+        symbols[i] = (uint8_t)symbol;
+        counts[symbol]++;
+        counts = work->counts[group[symbol]];
+    }
+    return counts;
+}
+
 /* All symbols of the block, their extra bits and counts; returns the end of the extra bits. */
 static uint8_t *make_symbols(struct codec_work *work, const struct predictor_block *block,
                              const struct predictor *predictor, const uint8_t *begins,
@@ -213,17 +239,13 @@ static uint8_t *make_symbols(struct codec_work *work, const struct predictor_blo
     for (size_t from = 0; from < block->count; from += PIECE) {
         size_t length = block->count - from < PIECE ? block->count - from : PIECE;
         predictor_residuals(predictor, block->samples, from, from + length, residuals);
-        for (size_t i = 0; i < length; i++) {
-            unsigned width;
-            uint32_t folded = fold(residuals[i]);
-            unsigned symbol = symbol_of(folded, &width);
-            bits_put(&extra, folded & ((1u << width) - 1), width);
-            if (block->samples[from + i] > cut)
-                symbol += UPPER;
-            work->symbols[from + i] = (uint8_t)symbol;
-            counts[symbol]++;
-            counts = work->counts[group[symbol]];
-        }
+        const int32_t *samples = block->samples + from;
+        uint8_t *symbols = work->symbols + from;
+        counts = predictor->kind == PREDICTOR_LEVELS
+                     ? make_piece(work, residuals, samples, length, true, cut, group, &extra,
+                                  counts, symbols)
+                     : make_piece(work, residuals, samples, length, false, cut, group, &extra,
+                                  counts, symbols);
     }
     return bits_flush(&extra);
 }

@@ -190,30 +190,51 @@ static void make_ranges(const uint16_t *frequency, struct range *ranges) {
     }
 }
 
-size_t rans_encode(const struct rans_model *model, const uint8_t *symbols, size_t count,
-                   uint16_t *end) {
-    struct range ranges[2][RANS_SYMBOLS];
+/*
+ * Codes all symbols, the last one first; returns where the words begin. `turns` is a constant where
+ * this is inlined: the two states then stay in registers, for a state that goes through memory
+ * makes each symbol wait for the one before.
+ */
+static inline __attribute__((always_inline)) uint16_t *
+encode_symbols(const struct range ranges[2][RANS_SYMBOLS], const struct rans_model *model,
+               bool turns, const uint8_t *symbols, size_t count, uint16_t *at, uint32_t state[2]) {
     unsigned split = model->split ? model->split : RANS_SYMBOLS;
-    make_ranges(model->frequency[0], ranges[0]);
-    if (model->split)
-        make_ranges(model->frequency[1], ranges[1]);
-    uint32_t state[2] = {STATE_LEAST, STATE_LEAST};
-    size_t turns = count > ONE_STATE_MAX;
-    uint16_t *at = end;
-    unsigned top = STATE_TOP - model->bits;
+    unsigned bits = model->bits;
+    unsigned top = STATE_TOP - bits;
+    uint32_t x = state[turns && (count & 1) == 0];
+    uint32_t other = state[turns && (count & 1) == 1];
     for (size_t i = count; i-- > 0;) {
         unsigned context = i > 0 && symbols[i - 1] >= split;
         const struct range *range = &ranges[context][symbols[i]];
-        uint32_t x = state[i & turns];
         if (x >> top >= range->frequency) {
             *--at = (uint16_t)x;
             x >>= 16;
         }
         uint32_t quotient = (uint32_t)(x * range->inverse >> range->shift);
-        state[i & turns] =
-            (quotient << model->bits) + range->begin + (x - quotient * range->frequency);
+        x = (quotient << bits) + range->begin + (x - quotient * range->frequency);
+        if (turns) {
+            uint32_t turn = x;
+            x = other;
+            other = turn;
+        }
     }
-    for (size_t i = turns + 1; i-- > 0;) {
+    /* The state of symbol 0 has just been left for the other. */
+    state[0] = turns ? other : x;
+    state[1] = turns ? x : other;
+    return at;
+}
+
+size_t rans_encode(const struct rans_model *model, const uint8_t *symbols, size_t count,
+                   uint16_t *end) {
+    struct range ranges[2][RANS_SYMBOLS];
+    make_ranges(model->frequency[0], ranges[0]);
+    if (model->split)
+        make_ranges(model->frequency[1], ranges[1]);
+    uint32_t state[2] = {STATE_LEAST, STATE_LEAST};
+    bool turns = count > ONE_STATE_MAX;
+    uint16_t *at = turns ? encode_symbols(ranges, model, true, symbols, count, end, state)
+                         : encode_symbols(ranges, model, false, symbols, count, end, state);
+    for (size_t i = turns ? 2 : 1; i-- > 0;) {
         *--at = (uint16_t)state[i];
         *--at = (uint16_t)(state[i] >> 16);
     }

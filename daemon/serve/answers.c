@@ -69,6 +69,8 @@ static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t
     json_object_set_new(board, "results", results);
     json_object_set_new(board, "byte_ring_fullest", whole(status.byte_ring_fullest));
     json_object_set_new(board, "byte_ring_size", whole(status.byte_ring_size));
+    json_object_set_new(board, "blocks", whole(status.blocks));
+    json_object_set_new(board, "blocks_fast", whole(status.blocks_fast));
     json_object_set_new(board, "rate_hz", number(status.rate_hz));
     json_object_set_new(board, "claimed_hz", number(status.claimed_hz));
     json_object_set_new(board, "rate_ppm", number(status.ppm));

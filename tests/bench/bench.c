@@ -17,7 +17,9 @@ static const struct part {
 } parts[] = {
     {"codec", bench_codec, "[--json] [--data FOLDER]  ratio and speed beside zlib"},
     {"path", bench_path,
-     "[--json] [--seconds N]     from a board's bytes to the disk, on one core"},
+     "[--json] [--paced] [--seconds N]  from a board's bytes to the disk, on one core;\n"
+     "       --paced: at 60 MB/s (--seconds 300 for the long form)"},
+    {"stages", bench_stages, "[--json]                 of the path, each by itself"},
     {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},
     {"open", bench_open, "[--json]                   a ring of 2000 segments"},
     {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},

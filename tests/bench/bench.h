@@ -6,6 +6,7 @@
 #ifndef CRANKTRAP_BENCH_H
 #define CRANKTRAP_BENCH_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 int bench_codec(int argc, char **argv);
@@ -13,6 +14,10 @@ int bench_draw(int argc, char **argv);
 int bench_open(int argc, char **argv);
 int bench_path(int argc, char **argv);
 int bench_report(int argc, char **argv);
+int bench_stages(int argc, char **argv);
+
+/* The paced source of `path`: an exit status, 1 where a scan was lost. */
+int bench_paced(unsigned seconds, bool json);
 
 /* Processor time of the whole program so far, in seconds. */
 double bench_cpu_s(void);

@@ -8,40 +8,17 @@
  * base, and the next 10 ms of scans are handed over as soon as the last were looked at.
  */
 #include "bench.h"
+#include "bench_chain.h"
 #include "bench_van.h"
-#include "disk_ring.h"
-#include "head.h"
-#include "intake_board.h"
-#include "timebase.h"
-#include "watch.h"
-#include "writer.h"
 
-#include <semaphore.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { ROUNDS = 3, SECONDS = 120, FLUSH_MS = 60000 };
+enum { ROUNDS = 3, SECONDS = 120, PACED_SECONDS = 10, FLUSH_MS = 60000 };
 #define MIB         (1024.0 * 1024.0)
 #define AIM_PERCENT 3.0
 #define AIM_MIB     32.0
-
-/* Everything the daemon has between a port and its disk. */
-struct chain {
-    char folder[4096];
-    struct hookup *hookup;
-    struct timebase *timebase;
-    struct memory_ring *memory;
-    struct disk_ring *disk;
-    struct writer *writer;
-    struct watch *watch;
-    struct intake *intake;
-    struct head_stream stream;
-    uint64_t fed;          /* scans handed over */
-    _Atomic uint64_t told; /* scans the detectors have had */
-    sem_t step;
-    unsigned marks;
-};
 
 struct measured {
     uint64_t scans, lost;
@@ -50,124 +27,6 @@ struct measured {
     uint64_t bytes_in, bytes_stored;
     unsigned crankings, marks;
 };
-
-/* ---- what the daemon does with what it is told ---- */
-
-static void on_run(void *context, const struct record_run *run) {
-    struct chain *chain = context;
-    watch_run(chain->watch, run);
-    if (atomic_fetch_add(&chain->told, run->scans) + run->scans == chain->fed)
-        sem_post(&chain->step);
-}
-
-static void on_loss(void *context, size_t board, uint64_t scans, const char *reason) {
-    struct chain *chain = context;
-    (void)scans;
-    (void)reason;
-    watch_loss(chain->watch, board);
-}
-
-static void on_described(void *context, size_t board, const struct board_description *description) {
-    struct chain *chain = context;
-    (void)description;
-    (void)watch_fitted(chain->watch, board);
-}
-
-static void on_cranking(void *context, bool engaged, int64_t elapsed_ns) {
-    struct chain *chain = context;
-    (void)elapsed_ns;
-    intake_urgent(chain->intake, engaged);
-    writer_urgent(chain->writer, engaged);
-}
-
-static void on_mark(void *context, const struct watch_mark *mark) {
-    struct chain *chain = context;
-    (void)mark;
-    chain->marks++;
-}
-
-/* ---- the chain ---- */
-
-static int open_disk(struct chain *chain) {
-    const struct hookup_storage *storage = &chain->hookup->storage;
-    const struct disk_ring_settings settings = {.bytes = storage->ring_bytes};
-    struct disk_ring_found found;
-    char *head = NULL;
-    chain->stream =
-        (struct head_stream){.name = "logger", .driver = "packet-serial", .rate_hz = VAN_RATE_HZ};
-    int result = disk_ring_open(chain->folder, &settings, &found, &chain->disk);
-    if (result == 0)
-        result = head_format(chain->hookup, 1, &chain->stream, &head);
-    if (result == 0)
-        result = disk_ring_set_head(chain->disk, head);
-    free(head);
-    if (result == 0)
-        result = memory_ring_new(storage->memory_bytes, &chain->memory);
-    if (result == 0)
-        result =
-            writer_start(chain->memory, chain->disk, storage->loss_window_s * 0.6, &chain->writer);
-    return result;
-}
-
-static int open_intake(struct chain *chain) {
-    const struct watch_sinks sinks = {chain, on_cranking, on_mark};
-    const struct intake_tap tap = {chain, on_run, on_loss, on_described, NULL};
-    const struct intake_settings settings = {
-        .block_s = 1.0, .urgent_block_s = 0.25, .first_epoch = 1, .byte_ring_s = 1.0};
-    int result = watch_new(chain->hookup, &sinks, &chain->watch);
-    if (result == 0)
-        result = intake_new(chain->hookup, chain->memory, chain->timebase, &tap, &settings,
-                            &chain->intake);
-    return result;
-}
-
-static void chain_close(struct chain *chain) {
-    intake_free(chain->intake);
-    writer_stop(chain->writer);
-    watch_free(chain->watch);
-    memory_ring_free(chain->memory);
-    disk_ring_close(chain->disk);
-    timebase_free(chain->timebase);
-    hookup_free(chain->hookup);
-    sem_destroy(&chain->step);
-    if (chain->folder[0])
-        van_folder_remove(chain->folder);
-}
-
-static int chain_open(struct chain *chain) {
-    memset(chain, 0, sizeof *chain);
-    sem_init(&chain->step, 0, 0);
-    if (van_folder_make(chain->folder, sizeof chain->folder) < 0) {
-        chain->folder[0] = '\0';
-        return -1;
-    }
-    chain->hookup = van_hookup("driver = packet-serial\ndevice = none");
-    if (!chain->hookup || timebase_new(&chain->timebase) < 0 || open_disk(chain) < 0 ||
-        open_intake(chain) < 0)
-        return -1;
-    (void)timebase_take_over(chain->timebase, 0);
-    return 0;
-}
-
-/* Raises a barrier as the port's thread does, and waits until the pipeline has passed it. */
-static void pass(struct intake_board *board, enum barrier barrier) {
-    pthread_mutex_lock(&board->mutex);
-    atomic_store(&board->barrier, barrier);
-    byte_ring_wake(board->byte_ring);
-    while (atomic_load(&board->barrier) != BARRIER_NONE)
-        pthread_cond_wait(&board->changed, &board->mutex);
-    pthread_mutex_unlock(&board->mutex);
-}
-
-/* The port's thread without a port: starts the pipeline, and says that a board is connected. */
-static int connect_board(struct intake_board *board) {
-    board->finished = false;
-    if (pthread_create(&board->pipeline_thread, NULL, pipeline_stream, board) != 0)
-        return -1;
-    board->pipeline_started = true;
-    pass(board, BARRIER_CONNECTED);
-    return 0;
-}
 
 /* All of the board's pieces, each waited for; bytes handed over. */
 static uint64_t feed(struct chain *chain, struct intake_board *board, int from) {
@@ -188,31 +47,19 @@ static uint64_t feed(struct chain *chain, struct intake_board *board, int from) 
 
 /* ---- measuring ---- */
 
-/* A line of /proc/self/status ("VmRSS:") in MiB. */
-static double memory_mib(const char *name) {
-    FILE *file = fopen("/proc/self/status", "re");
-    char line[256];
-    double kib = 0;
-    while (file && fgets(line, sizeof line, file))
-        if (strncmp(line, name, strlen(name)) == 0)
-            kib = strtod(line + strlen(name), NULL);
-    if (file)
-        fclose(file);
-    return kib / 1024;
-}
-
 static int run_chain(struct chain *chain, int from, struct measured *measured) {
     struct intake_board *board = &chain->intake->boards[0];
+    (void)timebase_take_over(chain->timebase, 0);
     double begin = bench_cpu_s();
-    if (connect_board(board) < 0)
+    if (chain_connect(chain) < 0)
         return -1;
     measured->bytes_in = feed(chain, board, from);
-    pass(board, BARRIER_STOPPING);
+    chain_pass(chain, BARRIER_STOPPING);
     if (writer_flush(chain->writer, FLUSH_MS) < 0)
         return -1;
     measured->cpu_s = bench_cpu_s() - begin;
-    measured->resident_mib = memory_mib("VmRSS:");
-    measured->peak_mib = memory_mib("VmHWM:");
+    measured->resident_mib = chain_memory_mib("VmRSS:");
+    measured->peak_mib = chain_memory_mib("VmHWM:");
     struct intake_status status;
     intake_status(chain->intake, 0, &status);
     measured->scans = status.scans;
@@ -229,7 +76,7 @@ static int run_round(unsigned seconds, struct measured *measured) {
     int from = van_board_start(seconds, &child);
     if (from < 0)
         return -1;
-    int result = chain_open(&chain);
+    int result = chain_open(&chain, "driver = packet-serial\ndevice = none");
     if (result == 0)
         result = run_chain(&chain, from, measured);
     chain_close(&chain);
@@ -329,20 +176,27 @@ static int run(unsigned seconds, bool json) {
 
 int bench_path(int argc, char **argv) {
     bool json = false;
-    unsigned long seconds = SECONDS;
+    bool paced = false;
+    unsigned long seconds = 0;
     for (int i = 1; i < argc; i++) {
         if (strcmp(argv[i], "--json") == 0)
             json = true;
+        else if (strcmp(argv[i], "--paced") == 0)
+            paced = true;
         else if (strcmp(argv[i], "--seconds") == 0 && i + 1 < argc)
             seconds = strtoul(argv[++i], NULL, 10);
         else
-            seconds = 0;
+            seconds = 1; /* wrong */
     }
+    if (seconds == 0)
+        seconds = paced ? PACED_SECONDS : SECONDS;
     if (seconds < 10 || seconds > 1000) {
-        fprintf(stderr, "usage: cranktrap-bench path [--json] [--seconds N], N from 10 to 1000\n");
+        fprintf(stderr,
+                "usage: cranktrap-bench path [--json] [--paced] [--seconds N], N from 10 to "
+                "1000\n");
         return 2;
     }
     if (bench_one_core() < 0)
         fprintf(stderr, "cranktrap-bench path: not bound to one core\n");
-    return run((unsigned)seconds, json);
+    return paced ? bench_paced((unsigned)seconds, json) : run((unsigned)seconds, json);
 }

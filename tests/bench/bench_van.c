@@ -66,6 +66,22 @@ struct hookup *van_hookup(const char *board) {
     return hookup;
 }
 
+struct hookup *van_hookup_with_board_file(const char *folder, const char *board) {
+    struct problems problems = {0};
+    struct hookup *hookup = NULL;
+    char path[4200];
+    (void)snprintf(path, sizeof path, "%s/van.hookup", folder);
+    FILE *file = fopen(path, "we");
+    if (!file)
+        return NULL;
+    int written = fprintf(file, hookup_text, board);
+    if (fclose(file) == 0 && written > 0 &&
+        hookup_load(path, HOOKUP_FOR_BOARDS, &hookup, &problems) < 0)
+        problems_print(&problems, path, stderr);
+    problems_clear(&problems);
+    return hookup;
+}
+
 /* ---- the child ---- */
 
 struct sender {

@@ -18,6 +18,10 @@ enum { VAN_INPUTS = 8, VAN_RATE_HZ = 10000, VAN_PIECE_SCANS = 100 };
 /* The hookup with `board` as the lines of its board section. NULL: what is wrong is printed. */
 struct hookup *van_hookup(const char *board);
 
+/* The same where the board's lines name a board file: only a hookup in a file, here in `folder`,
+ * looks for that. */
+struct hookup *van_hookup_with_board_file(const char *folder, const char *board);
+
 /* What a port gives in one read: packets with whole scans. */
 struct van_piece {
     uint32_t scans;

@@ -299,11 +299,43 @@ static void the_bound_follows_the_boards(void **state) {
     memory_ring_free(ring);
 }
 
+/* Blocks coded with the fast effort so far. */
+static uint64_t fast_blocks(const struct chain *chain) {
+    uint64_t blocks, fast;
+    block_builder_count(chain->builder, &blocks, &fast);
+    assert_int_equal(blocks, chain->fed / RATE_HZ);
+    return fast;
+}
+
+static void effort_falls_and_rises_with_load(void **state) {
+    (void)state;
+    struct chain chain;
+    start(&chain);
+    feed(&chain, 2 * RATE_HZ, RATE_HZ);
+    assert_int_equal(writer_flush(chain.writer, LONG_MS), 0);
+    assert_int_equal(fast_blocks(&chain), 0);
+    set_gate(true);
+    feed(&chain, 11 * RATE_HZ, RATE_HZ); /* of twelve that there is room for */
+    uint64_t fast = fast_blocks(&chain);
+    assert_in_range(fast, 3, 8);
+    set_gate(false);
+    assert_int_equal(writer_flush(chain.writer, LONG_MS), 0);
+    feed(&chain, RATE_HZ, RATE_HZ);
+    assert_int_equal(fast_blocks(&chain), fast);
+    block_builder_hurry(chain.builder, true); /* the board's bytes wait */
+    feed(&chain, RATE_HZ, RATE_HZ);
+    assert_int_equal(fast_blocks(&chain), fast + 1);
+    assert_int_equal(writer_flush(chain.writer, LONG_MS), 0);
+    assert_int_equal(read_back(&chain).next, 15 * RATE_HZ);
+    stop(&chain);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_bound_follows_the_boards),
         cmocka_unit_test(ten_seconds_lose_nothing),
         cmocka_unit_test(a_minute_is_lost_exactly),
+        cmocka_unit_test(effort_falls_and_rises_with_load),
     };
     return cmocka_run_group_tests_name("stall", tests, NULL, NULL);
 }

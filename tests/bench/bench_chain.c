@@ -1,0 +1,146 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * bench_chain.c - the daemon's chain, wired as cranktrapd.c does it.
+ */
+#include "bench_chain.h"
+
+#include "bench_van.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* ---- what the daemon does with what it is told ---- */
+
+static void on_run(void *context, const struct record_run *run) {
+    struct chain *chain = context;
+    watch_run(chain->watch, run);
+    if (atomic_fetch_add(&chain->told, run->scans) + run->scans == chain->fed)
+        sem_post(&chain->step);
+}
+
+static void on_loss(void *context, size_t board, uint64_t scans, const char *reason) {
+    struct chain *chain = context;
+    (void)scans;
+    (void)reason;
+    watch_loss(chain->watch, board);
+}
+
+static void on_described(void *context, size_t board, const struct board_description *description) {
+    struct chain *chain = context;
+    (void)description;
+    (void)watch_fitted(chain->watch, board);
+}
+
+static void on_cranking(void *context, bool engaged, int64_t elapsed_ns) {
+    struct chain *chain = context;
+    (void)elapsed_ns;
+    intake_urgent(chain->intake, engaged);
+    writer_urgent(chain->writer, engaged);
+}
+
+static void on_mark(void *context, const struct watch_mark *mark) {
+    struct chain *chain = context;
+    (void)mark;
+    chain->marks++;
+}
+
+/* ---- the chain ---- */
+
+static int open_disk(struct chain *chain) {
+    const struct hookup_storage *storage = &chain->hookup->storage;
+    const struct disk_ring_settings settings = {.bytes = storage->ring_bytes};
+    struct disk_ring_found found;
+    char *head = NULL;
+    chain->stream =
+        (struct head_stream){.name = "logger", .driver = "packet-serial", .rate_hz = VAN_RATE_HZ};
+    int result = disk_ring_open(chain->folder, &settings, &found, &chain->disk);
+    if (result == 0)
+        result = head_format(chain->hookup, 1, &chain->stream, &head);
+    if (result == 0)
+        result = disk_ring_set_head(chain->disk, head);
+    free(head);
+    if (result == 0)
+        result = memory_ring_new(storage->memory_bytes, &chain->memory);
+    if (result == 0 && !storage->memory_given)
+        memory_ring_cover(chain->memory, HOOKUP_STALL_S);
+    if (result == 0)
+        result =
+            writer_start(chain->memory, chain->disk, storage->loss_window_s * 0.6, &chain->writer);
+    return result;
+}
+
+static int open_intake(struct chain *chain) {
+    const struct watch_sinks sinks = {chain, on_cranking, on_mark};
+    const struct intake_tap tap = {chain, on_run, on_loss, on_described, NULL};
+    const struct intake_settings settings = {
+        .block_s = 1.0, .urgent_block_s = 0.25, .first_epoch = 1, .byte_ring_s = 1.0};
+    int result = watch_new(chain->hookup, &sinks, &chain->watch);
+    if (result == 0)
+        result = intake_new(chain->hookup, chain->memory, chain->timebase, &tap, &settings,
+                            &chain->intake);
+    return result;
+}
+
+void chain_close(struct chain *chain) {
+    intake_free(chain->intake);
+    writer_stop(chain->writer);
+    watch_free(chain->watch);
+    memory_ring_free(chain->memory);
+    disk_ring_close(chain->disk);
+    timebase_free(chain->timebase);
+    hookup_free(chain->hookup);
+    sem_destroy(&chain->step);
+    if (chain->folder[0])
+        van_folder_remove(chain->folder);
+}
+
+int chain_open(struct chain *chain, const char *board) {
+    memset(chain, 0, sizeof *chain);
+    sem_init(&chain->step, 0, 0);
+    if (van_folder_make(chain->folder, sizeof chain->folder) < 0) {
+        chain->folder[0] = '\0';
+        return -1;
+    }
+    chain->hookup = van_hookup_with_board_file(chain->folder, board);
+    if (!chain->hookup || timebase_new(&chain->timebase) < 0 || open_disk(chain) < 0 ||
+        open_intake(chain) < 0)
+        return -1;
+    return 0;
+}
+
+struct intake_board *chain_board(struct chain *chain) {
+    return &chain->intake->boards[0];
+}
+
+void chain_pass(struct chain *chain, enum barrier barrier) {
+    struct intake_board *board = chain_board(chain);
+    pthread_mutex_lock(&board->mutex);
+    atomic_store(&board->barrier, barrier);
+    byte_ring_wake(board->byte_ring);
+    while (atomic_load(&board->barrier) != BARRIER_NONE)
+        pthread_cond_wait(&board->changed, &board->mutex);
+    pthread_mutex_unlock(&board->mutex);
+}
+
+int chain_connect(struct chain *chain) {
+    struct intake_board *board = chain_board(chain);
+    board->finished = false;
+    if (pthread_create(&board->pipeline_thread, NULL, pipeline_stream, board) != 0)
+        return -1;
+    board->pipeline_started = true;
+    chain_pass(chain, BARRIER_CONNECTED);
+    return 0;
+}
+
+double chain_memory_mib(const char *name) {
+    FILE *file = fopen("/proc/self/status", "re");
+    char line[256];
+    double kib = 0;
+    while (file && fgets(line, sizeof line, file))
+        if (strncmp(line, name, strlen(name)) == 0)
+            kib = strtod(line + strlen(name), NULL);
+    if (file)
+        fclose(file);
+    return kib / 1024;
+}

@@ -1,0 +1,56 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * bench_chain.h - all that the daemon has between a port's bytes and its disk, in a folder of its
+ * own: byte ring, pipeline thread, live detectors, memory ring, writer thread, disk ring.
+ */
+#ifndef CRANKTRAP_BENCH_CHAIN_H
+#define CRANKTRAP_BENCH_CHAIN_H
+
+#include "disk_ring.h"
+#include "head.h"
+#include "hookup.h"
+#include "intake_board.h"
+#include "timebase.h"
+#include "watch.h"
+#include "writer.h"
+
+#include <semaphore.h>
+#include <stdbool.h>
+
+/* Everything the daemon has between a port and its disk. */
+struct chain {
+    char folder[4096];
+    struct hookup *hookup;
+    struct timebase *timebase;
+    struct memory_ring *memory;
+    struct disk_ring *disk;
+    struct writer *writer;
+    struct watch *watch;
+    struct intake *intake;
+    struct head_stream stream;
+    uint64_t fed;          /* scans handed over */
+    _Atomic uint64_t told; /* scans the detectors have had */
+    sem_t step;
+    unsigned marks;
+};
+
+/*
+ * Makes it for the van's leads on a board (its lines of the hookup; bench_van.h). 0 or -1; close it
+ * in any case.
+ */
+int chain_open(struct chain *chain, const char *board);
+void chain_close(struct chain *chain);
+
+/* The board, of whom bytes come from here on. */
+struct intake_board *chain_board(struct chain *chain);
+
+/* The port's thread without a port: starts the pipeline, says that a board is connected. 0 or -1 */
+int chain_connect(struct chain *chain);
+
+/* Raises a barrier as the port's thread does, and waits until the pipeline has passed it. */
+void chain_pass(struct chain *chain, enum barrier barrier);
+
+/* A line of /proc/self/status ("VmRSS:") in MiB. */
+double chain_memory_mib(const char *name);
+
+#endif
