@@ -91,7 +91,7 @@ void outline_begin(struct outline *outline) {
 
 /* Room for one more of `size` bytes each. */
 static bool grow(void **array, size_t count, size_t *room, size_t size) {
-    if (count < *room)
+    if (*array && count < *room)
         return true;
     size_t wanted = *room ? 2 * *room : 64;
     void *grown = reallocarray(*array, wanted, size);
@@ -117,7 +117,7 @@ static size_t add_entry(struct outline *outline, const struct chunk_index_entry 
 
 static void note_block(struct outline *outline, uint64_t offset, const struct chunk *chunk) {
     struct chunk_index_entry *last =
-        outline->entry && outline->stretch ? &outline->entry[outline->stretch - 1] : NULL;
+        outline->stretch ? &outline->entry[outline->stretch - 1] : NULL;
     if (!last || offset - last->offset >= STRETCH_BYTES) {
         const struct chunk_index_entry entry = {
             .offset = offset, .from_ns = chunk->from_ns, .to_ns = chunk->to_ns};
