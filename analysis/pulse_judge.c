@@ -5,6 +5,7 @@
 #include "pulse_judge.h"
 
 #include "cam_step.h"
+#include "long_gap.h"
 #include "result.h"
 #include "texts.h"
 #include "wheel_phase.h"
@@ -25,6 +26,7 @@
 /* Common practice, no source: */
 #define FEWEST_STEPS 40  /* pulses that a learnt wheel is borne out by */
 #define SPEED_AGREES 0.1 /* of the compressions' speed */
+#define LONG_MOST_S  0.6 /* silent for longer is lost (silence.h) */
 #define OWN_PULSES   3   /* no wheel lacks more teeth in a row */
 #define OWN_WANDER   0.1 /* a turn takes as long as the one before, but for this part */
 #define OWN_TURNS    2.0 /* from rest the first turn is slow, and its gap not followed */
@@ -34,8 +36,8 @@
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
     size_t events, pulses;
-    const struct wheel_event *first;
-    double to_s; /* the last one is over */
+    double last_s, due_s; /* of the first: its last edge before, and when the next was due */
+    double to_s;          /* the last one is over */
     enum phase phase;
 };
 
@@ -133,6 +135,8 @@ static bool may_miss(const struct evidence *evidence, size_t sensor,
     const struct vehicle_sensor *of = &evidence->window->vehicle->sensors[sensor];
     if (of->wheel.places > 0)
         return true;
+    if (of->kind == SENSOR_INDUCTIVE)
+        return false; /* at slow moments a winding shows some teeth and some not */
     double rpm;
     double low;
     double high;
@@ -155,8 +159,9 @@ static struct tally tally_gaps(const struct evidence *evidence, size_t sensor,
         if (!is_gap(event) || is_misplaced(track, i) || is_own_gap(evidence, track, event) ||
             !counts(evidence, event, &phase))
             continue;
-        if (tally.first == NULL) {
-            tally.first = event;
+        if (tally.events == 0) {
+            tally.last_s = event->last_s;
+            tally.due_s = event->due_s;
             tally.phase = phase;
         }
         tally.events++;
@@ -169,6 +174,30 @@ static struct tally tally_gaps(const struct evidence *evidence, size_t sensor,
     return tally;
 }
 
+/* Where nothing is known of the wheel: what stands out of all that comes back every turn. */
+static struct tally tally_long_gaps(const struct evidence *evidence, size_t sensor, int *error) {
+    const struct vehicle_sensor *of = &evidence->window->vehicle->sensors[sensor];
+    bool given = of->wheel.places > 0;
+    if (of->kind == SENSOR_INDUCTIVE || !evidence->has_speed || (evidence->speed_channel == of->signal && !given))
+        return (struct tally){0};
+    double turn_s = (of->shaft == SHAFT_CAM ? 120.0 : 60.0) / evidence->rpm;
+    double from_s = evidence->window->engaged_s + STEP_START_S;
+    double to_s =
+        evidence->window->released_s - (evidence->outcome == OUTCOME_STARTED ? CATCH_S : 0.0);
+    struct long_gaps found;
+    int result = long_gaps_find(evidence->pulses[of->signal], from_s, to_s, turn_s,
+                                fmax(LONG_MOST_S, 2.0 * turn_s), &found);
+    if (result != 0) {
+        *error = result;
+        return (struct tally){0};
+    }
+    return (struct tally){.events = found.count,
+                          .last_s = found.last_s,
+                          .due_s = found.due_s,
+                          .to_s = found.resumed_s,
+                          .phase = PHASE_CRANKING};
+}
+
 static struct candidate *add(const struct evidence *evidence, size_t sensor, enum fault fault,
                              const struct tally *tally, struct candidates *candidates) {
     const struct vehicle *vehicle = evidence->window->vehicle;
@@ -176,8 +205,8 @@ static struct candidate *add(const struct evidence *evidence, size_t sensor, enu
         candidates_add(candidates, fault, vehicle->sensors[sensor].signal, sensor);
     if (candidate == NULL)
         return NULL;
-    candidate->from_s = tally->first->last_s;
-    candidate->from_until_s = tally->first->due_s;
+    candidate->from_s = tally->last_s;
+    candidate->from_until_s = tally->due_s;
     candidate->to_s = tally->to_s;
     /* of a wheel that was learnt from the same pulses */
     bool given = vehicle->sensors[sensor].wheel.places > 0;
@@ -204,12 +233,16 @@ static void add_gaps(const struct evidence *evidence, size_t sensor, const struc
     int *error = &candidates->error;
     const struct vehicle *vehicle = evidence->window->vehicle;
     const struct vehicle_channel *of = &vehicle->channels[candidate->channel];
-    candidate->observed = result_sentence(error, TEXT_GAPS, of->name, tally->pulses,
-                                          words_place(of->measured_at), words_phase(tally->phase));
+    const char *at = words_place(of->measured_at);
+    const char *when = words_phase(tally->phase);
+    candidate->observed =
+        tally->pulses == 0 ? result_sentence(error, TEXT_GAPS_LONG, of->name, at, when)
+                           : result_sentence(error, TEXT_GAPS, of->name, tally->pulses, at, when);
     candidate->text = result_sentence(error, TEXT_GAPS_SHORT, of->name);
     result_say(error, &candidate->because, TEXT_GAPS_FIRST,
-               tally->first->due_s - evidence->window->engaged_s);
-    result_say(error, &candidate->because, TEXT_GAPS_WHEEL);
+               tally->due_s - evidence->window->engaged_s);
+    if (tally->pulses > 0)
+        result_say(error, &candidate->because, TEXT_GAPS_WHEEL);
     say_sensor(&vehicle->sensors[sensor], of->name, candidate, error);
 }
 
@@ -407,6 +440,8 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
         struct tally gaps = {0};
         if (may_miss(evidence, i, track))
             gaps = tally_gaps(evidence, i, track);
+        if (gaps.events == 0)
+            gaps = tally_long_gaps(evidence, i, &candidates->error);
         bool coil = vehicle->sensors[i].kind == SENSOR_INDUCTIVE; /* which may miss one by itself */
         if (gaps.events > (coil ? 1 : 0))
             add_gaps(evidence, i, &gaps, candidates);

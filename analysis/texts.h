@@ -224,6 +224,7 @@
 
 #define TEXT_GAPS        "%s missed %zu pulses that were due, %s %s."
 #define TEXT_GAPS_SHORT  "%s missed pulses."
+#define TEXT_GAPS_LONG   "%s fell silent for far longer than its wheel does from turn to turn, %s %s."
 #define TEXT_GAPS_FIRST  "The first was due %.4f s after the starter engaged."
 #define TEXT_GAPS_PLACES "It happened %zu times."
 #define TEXT_GAPS_WHEEL                                                                            \

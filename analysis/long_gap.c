@@ -1,0 +1,84 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * long_gap.c - periods, sorted, and those that stand out.
+ */
+#include "long_gap.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+
+/* Common practice, no source: */
+#define STANDS_OUT   2.2 /* times the longest that recurs; a compression stretches by half */
+#define FEWEST_TURNS 4.0
+#define MOST_TURNS   0.75 /* of the turns may have such a gap */
+#define FEWEST       3    /* edges before it */
+#define NEWEST       8    /* edges that the next one is expected by */
+
+/* Samples are missing there: nobody knows. */
+static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
+    size_t count;
+    const struct pulses_hole *holes = pulses_holes(pulses, &count);
+    for (size_t i = 0; i < count; i++) {
+        if (holes[i].from_s < to_s && holes[i].to_s > from_s)
+            return true;
+    }
+    return false;
+}
+
+static int by_value(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
+}
+
+/* The longest period, from edge to like edge, that comes about once a turn; NAN: no memory. */
+static double longest_usual(const struct pulse *list, size_t first, size_t end, double turns) {
+    size_t count = end - first - 2;
+    size_t exceptions = (size_t)(MOST_TURNS * turns);
+    double *periods = malloc(count * sizeof *periods);
+    if (periods == NULL)
+        return (double)NAN;
+    for (size_t i = 0; i < count; i++)
+        periods[i] = list[first + i + 2].at_s - list[first + i].at_s;
+    qsort(periods, count, sizeof *periods, by_value);
+    /* a silence belongs to two periods */
+    double usual = 2 * exceptions < count ? periods[count - 1 - 2 * exceptions] : (double)INFINITY;
+    free(periods);
+    return usual;
+}
+
+/* From like edge to like edge, the longest of the newest. */
+static double period_before(const struct pulse *list, size_t last) {
+    double longest = 0.0;
+    for (size_t i = last; i > 1 && i + NEWEST > last; i--)
+        longest = fmax(longest, list[i].at_s - list[i - 2].at_s);
+    return longest;
+}
+
+int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, double turn_s,
+                   double most_s, struct long_gaps *gaps) {
+    size_t count;
+    const struct pulse *list = pulses_list(pulses, &count);
+    size_t first = pulses_after(pulses, from_s);
+    size_t end = pulses_after(pulses, to_s);
+    *gaps = (struct long_gaps){0, (double)NAN, (double)NAN, (double)NAN};
+    if (end < first + FEWEST + 2 || (to_s - from_s) / turn_s < FEWEST_TURNS)
+        return 0;
+    double usual = longest_usual(list, first, end, (to_s - from_s) / turn_s);
+    if (isnan(usual))
+        return -ENOMEM;
+    for (size_t i = first + FEWEST; i + 1 < end; i++) {
+        double silent_s = list[i + 1].at_s - list[i].at_s;
+        double state_s = list[i].at_s - list[i - 1].at_s;
+        if (silent_s + state_s < STANDS_OUT * usual || silent_s > most_s ||
+            in_hole(pulses, list[i].at_s, list[i + 1].at_s))
+            continue;
+        if (gaps->count++ == 0) {
+            gaps->last_s = list[i].at_s;
+            gaps->due_s = gaps->last_s + fmin(period_before(list, i), usual);
+        }
+        gaps->resumed_s = list[i + 1].at_s;
+    }
+    return 0;
+}
