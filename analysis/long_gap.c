@@ -48,6 +48,16 @@ static double longest_usual(const struct pulse *list, size_t first, size_t end, 
     return usual;
 }
 
+/* How long pulses were seen at all. */
+static double seen_s(const struct pulse *list, size_t first, size_t end, double most_s) {
+    double seen = 0.0;
+    for (size_t i = first; i + 1 < end; i++) {
+        double apart_s = list[i + 1].at_s - list[i].at_s;
+        seen += apart_s <= most_s ? apart_s : 0.0;
+    }
+    return seen;
+}
+
 /* From like edge to like edge, the longest of the newest. */
 static double period_before(const struct pulse *list, size_t last) {
     double longest = 0.0;
@@ -63,9 +73,12 @@ int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, doub
     size_t first = pulses_after(pulses, from_s);
     size_t end = pulses_after(pulses, to_s);
     *gaps = (struct long_gaps){0, (double)NAN, (double)NAN, (double)NAN};
-    if (end < first + FEWEST + 2 || (to_s - from_s) / turn_s < FEWEST_TURNS)
+    if (end < first + FEWEST + 2)
         return 0;
-    double usual = longest_usual(list, first, end, (to_s - from_s) / turn_s);
+    double turns = seen_s(list, first, end, most_s) / turn_s;
+    if (turns < FEWEST_TURNS)
+        return 0;
+    double usual = longest_usual(list, first, end, turns);
     if (isnan(usual))
         return -ENOMEM;
     for (size_t i = first + FEWEST; i + 1 < end; i++) {

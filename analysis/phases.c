@@ -24,6 +24,7 @@
 #define CHARGING_HOLD_S 1.0
 #define RELEASE_WAIT_S  0.25 /* after the release: does the engine turn faster by itself? */
 #define BEFORE_LOAD_S   0.05
+#define JUST_RELEASED_S 1.0   /* a rate may still be that of before */
 #define COASTING_SHARE  0.9   /* of the cranking rate; an engine that runs is faster */
 #define SWING_SHARE     0.5   /* of a winding's swing while the starter turned it; less is hum */
 #define SWING_WEIGHT    0.125 /* of an edge: beside a wheel's gap one swings twice as far */
@@ -429,7 +430,11 @@ static bool runs(struct phases *phases) {
             phases->released_s > -HUGE_VAL &&
             turning_last_s(turning) - phases->released_s > phases->limits.started_hold &&
             turning->since_s < phases->released_s && !runs_down(turning);
-        return speed == SPEED_RUNNING || persists || phases->phase == PHASE_RUNNING || charging;
+        bool fast = speed == SPEED_RUNNING &&
+                    (phases->now_s - phases->released_s > JUST_RELEASED_S ||
+                     turning_runs_since(turning, phases->released_s, phases->now_s,
+                                        phases->limits.running_speed));
+        return fast || persists || phases->phase == PHASE_RUNNING || charging;
     }
     bool rose = charging && phases->released_s > -HUGE_VAL &&
                 phases->battery.level > phases->battery.cranking_rest + 0.3;

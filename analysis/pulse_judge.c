@@ -178,7 +178,10 @@ static struct tally tally_gaps(const struct evidence *evidence, size_t sensor,
 static struct tally tally_long_gaps(const struct evidence *evidence, size_t sensor, int *error) {
     const struct vehicle_sensor *of = &evidence->window->vehicle->sensors[sensor];
     bool given = of->wheel.places > 0;
-    if (of->kind == SENSOR_INDUCTIVE || !evidence->has_speed || (evidence->speed_channel == of->signal && !given))
+    if (of->wheel.missing > 0)
+        return (struct tally){0}; /* it was held against its own gaps already */
+    if (of->kind == SENSOR_INDUCTIVE || !evidence->has_speed ||
+        (evidence->speed_channel == of->signal && !given))
         return (struct tally){0};
     double turn_s = (of->shaft == SHAFT_CAM ? 120.0 : 60.0) / evidence->rpm;
     double from_s = evidence->window->engaged_s + STEP_START_S;

@@ -17,7 +17,7 @@
 #define LOST_RESUMED_S    0.6  /*   as what comes back sooner are (pulse_judge.h) */
 #define ABRUPT_S          0.25 /* an engine that stops from idle takes longer */
 #define ABRUPT_SHARE      0.8
-#define ABRUPT_EDGES      4
+#define ABRUPT_EDGES      8
 #define ABRUPT_EDGES_COIL 16
 #define ABRUPT_SEEN_S     0.5
 #define MANY_EDGES        8   /* a turn */

@@ -13,6 +13,8 @@
 #define PAUSE_INTERVALS  6.0 /* a tooth gap is three intervals, compression stretches it */
 #define PAUSE_SHORTEST_S 0.25
 #define PAUSE_LONGEST_S  0.9
+#define SHORTEST_SINCE_S 0.1
+#define SINCE_SHARE      0.8 /* few edges, and it may still pick up */
 #define RUNNING_EDGES    12  /* fewer may be one group of a wheel that is not known */
 #define RUNNING_RATIO    2.0 /* engines idle at three to five times the speed of the starter */
 
@@ -73,6 +75,23 @@ double turning_rate(const struct turning *turning) {
         turning->remembered - 1 < turning->span ? turning->remembered - 1 : turning->span;
     double time_s = time_back(turning, 0) - time_back(turning, intervals);
     return time_s > 0.0 ? (double)intervals / time_s : (double)NAN;
+}
+
+double turning_rate_since(const struct turning *turning, double from_s, double now_s) {
+    size_t edges = 0;
+    while (edges < turning->remembered && time_back(turning, edges) >= from_s)
+        edges++;
+    if (edges < FEWEST_EDGES || now_s - from_s < SHORTEST_SINCE_S)
+        return (double)NAN;
+    return (double)(edges - 1) / (time_back(turning, 0) - time_back(turning, edges - 1));
+}
+
+bool turning_runs_since(const struct turning *turning, double released_s, double now_s,
+                        double running_rpm) {
+    double rate = turning_rate_since(turning, released_s, now_s);
+    if (!isnan(turning->rpm_of_rate))
+        return rate * turning->rpm_of_rate >= SINCE_SHARE * running_rpm;
+    return rate >= SINCE_SHARE * RUNNING_RATIO * turning->cranking_rate;
 }
 
 double turning_rpm(const struct turning *turning) {

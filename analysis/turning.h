@@ -40,6 +40,9 @@ double turning_last_s(const struct turning *turning);
 /* Edges per second, both directions, over the last turn or some dozen edges; NAN: too few. */
 double turning_rate(const struct turning *turning);
 
+/* The same over the edges since `from_s` up to now; NAN: fewer than four, or too short a time. */
+double turning_rate_since(const struct turning *turning, double from_s, double now_s);
+
 /* Crank speed, rpm; NAN where the wheel was not given. */
 double turning_rpm(const struct turning *turning);
 
@@ -56,5 +59,12 @@ enum speed { SPEED_UNKNOWN, SPEED_CRANKING, SPEED_RUNNING };
  * cranking (more than twice that is an engine that runs by itself).
  */
 enum speed turning_speed(const struct turning *turning, double running_rpm);
+
+/*
+ * Does the engine run by itself since the starter let go at `released_s`? By the edges since then
+ * alone: those before may have been spikes. Not yet known: false.
+ */
+bool turning_runs_since(const struct turning *turning, double released_s, double now_s,
+                        double running_rpm);
 
 #endif
