@@ -16,6 +16,9 @@
 #define MOST_S         300.0
 #define BRIDGED_S      0.02 /* a hole as short is no loss to a ripple of 28 Hz or less */
 #define STRETCH_S      2.0
+#define SLOW_STRETCH_S 4.0
+#define SLOW_LEAST_S   2.6
+#define SLOW_OVERLAP   1.3
 #define HOP_S          0.5
 #define SHORTEST_S     0.4
 #define FEWEST_SLICES  24
@@ -686,21 +689,21 @@ static struct ripple_estimate nothing(enum ripple_answer answer) {
     return none;
 }
 
-bool ripple_estimate(const struct ripple *ripple, double from_s, double to_s,
-                     struct ripple_estimate *estimate) {
+/* In stretches of `stretch_s`, up to `highest_hz`. */
+static bool estimate_in(const struct ripple *ripple, double from_s, double to_s, double stretch_s,
+                        double highest_hz, struct ripple_estimate *estimate) {
     struct look looks[RIPPLE_PIECES];
     struct query query = {.ripple = ripple};
-    from_s = fmax(from_s, ripple->from_s);
-    to_s = fmin(to_s, ripple->to_s);
     *estimate = nothing(RIPPLE_NOT_SAMPLED);
     if (ripple->slice_s == 0.0)
         return false;
-    query.slices = (size_t)(fmin(to_s - from_s, STRETCH_S) / ripple->slice_s + 1e-6);
+    query.slices = (size_t)(fmin(to_s - from_s, stretch_s) / ripple->slice_s + 1e-6);
     double length_s = (double)query.slices * ripple->slice_s;
     estimate->answer = RIPPLE_TOO_SHORT;
     if (!(to_s - from_s >= SHORTEST_S))
         return false;
     query.band = band_of(ripple, length_s);
+    query.band.high_hz = fmin(query.band.high_hz, highest_hz);
     if (query.band.low_hz >= query.band.high_hz)
         return false;
     estimate->answer = RIPPLE_NOT_SAMPLED;
@@ -716,6 +719,22 @@ bool ripple_estimate(const struct ripple *ripple, double from_s, double to_s,
     if (kept == 0)
         return false;
     summarise(looks, kept, length_s, ripple->window->vehicle->cylinders, estimate);
+    return true;
+}
+
+bool ripple_estimate(const struct ripple *ripple, double from_s, double to_s,
+                     struct ripple_estimate *estimate) {
+    from_s = fmax(from_s, ripple->from_s);
+    to_s = fmin(to_s, ripple->to_s);
+    if (estimate_in(ripple, from_s, to_s, STRETCH_S, HUGE_VAL, estimate))
+        return true;
+    /* an engine that hardly turns has too few compressions in so short a stretch */
+    struct ripple_estimate slow;
+    if (ripple->window->vehicle->cylinders == 0 || to_s - from_s < SLOW_LEAST_S ||
+        !estimate_in(ripple, from_s, to_s, SLOW_STRETCH_S,
+                     FEWEST_PERIODS / STRETCH_S * SLOW_OVERLAP, &slow))
+        return false;
+    *estimate = slow;
     return true;
 }
 

@@ -16,7 +16,7 @@
 
 #include <stddef.h>
 
-#define SPECTRUM_LONGEST 1000 /* values of a stretch */
+#define SPECTRUM_LONGEST 2000 /* values of a stretch */
 #define SPECTRUM_BINS    128
 
 struct spectrum {
