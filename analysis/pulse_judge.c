@@ -12,6 +12,7 @@
 #include "words.h"
 
 #include <math.h>
+#include <stdlib.h>
 
 #define START_S            0.1    /* from rest the first pulses are still finding their place */
 #define CATCH_S            1.0    /* before and behind the release of a starter that succeeds */
@@ -24,14 +25,15 @@
 #define MOST_DEGREES       60.0 /* what seems to move by more is a turn counted wrong */
 #define CAM_EDGES          256
 /* Common practice, no source: */
-#define FEWEST_STEPS 40  /* pulses that a learnt wheel is borne out by */
-#define SPEED_AGREES 0.1 /* of the compressions' speed */
-#define LONG_MOST_S  0.6 /* silent for longer is lost (silence.h) */
-#define OWN_PULSES   3   /* no wheel lacks more teeth in a row */
-#define OWN_WANDER   0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS    2.0 /* from rest the first turn is slow, and its gap not followed */
-#define SPIKE_AROUND 6   /* states on either side: faster teeth are short all together */
-#define STEP_START_S 0.5 /* from rest the speed changes much from tooth to tooth */
+#define FEWEST_STEPS  40  /* pulses that a learnt wheel is borne out by */
+#define SPEED_AGREES  0.1 /* of the compressions' speed */
+#define LONG_MOST_S   0.6 /* silent for longer is lost (silence.h) */
+#define OWN_PULSES    3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER    0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS     2.0 /* from rest the first turn is slow, and its gap not followed */
+#define SPIKE_AROUND  12  /* states on either side */
+#define FEWEST_AROUND 8
+#define STEP_START_S  0.5 /* from rest the speed changes much from tooth to tooth */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -258,24 +260,35 @@ struct spikes {
     enum phase phase;
 };
 
-/* Is the state that pulse `i` begins far shorter than the longest of those around it? */
-static bool stands_out(const struct pulse *list, size_t count, size_t i) {
-    double longest_s = 0.0;
-    for (size_t k = i > SPIKE_AROUND ? i - SPIKE_AROUND : 1; k < count && k <= i + SPIKE_AROUND;
-         k++) {
-        if (!list[k].first_state)
-            longest_s = fmax(longest_s, list[k].at_s - list[k - 1].at_s);
-    }
-    return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * longest_s;
+static int by_width(const void *left, const void *right) {
+    double a = *(const double *)left;
+    double b = *(const double *)right;
+    return (a > b) - (a < b);
 }
 
-static struct spikes find_spikes(const struct evidence *evidence, size_t channel, double usual_s) {
+/*
+ * Far shorter than the states around it: than the one that a quarter of them is longer than, so
+ * that neither a wheel's gap nor other spikes set the measure.
+ */
+static bool stands_out(const struct pulse *list, size_t count, size_t i) {
+    double widths[2 * SPIKE_AROUND];
+    size_t kept = 0;
+    size_t from = i > SPIKE_AROUND ? i - SPIKE_AROUND : 0;
+    for (size_t k = from; k + 1 < count && k < from + 2 * SPIKE_AROUND; k++)
+        if (k != i)
+            widths[kept++] = list[k + 1].at_s - list[k].at_s;
+    if (kept < FEWEST_AROUND)
+        return false;
+    qsort(widths, kept, sizeof *widths, by_width);
+    return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * widths[kept * 3 / 4];
+}
+
+static struct spikes find_spikes(const struct evidence *evidence, size_t channel) {
     const struct pulses *pulses = evidence->pulses[channel];
     struct spikes spikes = {0};
     size_t count;
     const struct pulse *list = pulses_list(pulses, &count);
-    double narrow_s =
-        fmin(fmax(SPIKE_S, SPIKE_SAMPLES * pulses_period_s(pulses)), SPIKE_SHARE * usual_s);
+    double narrow_s = fmax(SPIKE_S, SPIKE_SAMPLES * pulses_period_s(pulses));
     for (size_t i = pulses_after(pulses, evidence->window->engaged_s); i + 1 < count; i++) {
         double width_s = list[i + 1].at_s - list[i].at_s;
         enum phase phase = window_phase_at(evidence->window, list[i].at_s);
@@ -432,6 +445,25 @@ static void judge_steps(const struct evidence *evidence, struct candidates *cand
     }
 }
 
+static void judge_sensor(const struct evidence *evidence, size_t sensor,
+                         const struct wheel_track *track, struct candidates *candidates) {
+    const struct vehicle_sensor *of = &evidence->window->vehicle->sensors[sensor];
+    bool coil = of->kind == SENSOR_INDUCTIVE;
+    struct spikes spikes = {0};
+    if (!coil)
+        spikes = find_spikes(evidence, of->signal);
+    bool noisy = spikes.count >= FEWEST_SPIKES;
+    struct tally gaps = {0};
+    if (may_miss(evidence, sensor, track))
+        gaps = tally_gaps(evidence, sensor, track);
+    if (gaps.events == 0 && !noisy) /* between spikes, every pause is long */
+        gaps = tally_long_gaps(evidence, sensor, &candidates->error);
+    if (gaps.events > (coil ? 1 : 0)) /* a coil may miss one by itself */
+        add_gaps(evidence, sensor, &gaps, candidates);
+    if (noisy)
+        add_noise(evidence, sensor, &spikes, candidates);
+}
+
 void pulse_judge(const struct evidence *evidence, struct candidates *candidates) {
     const struct vehicle *vehicle = evidence->window->vehicle;
     if (isnan(evidence->window->engaged_s))
@@ -440,20 +472,7 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
         const struct wheel_track *track = evidence->tracks[i];
         if (track == NULL)
             continue;
-        struct tally gaps = {0};
-        if (may_miss(evidence, i, track))
-            gaps = tally_gaps(evidence, i, track);
-        if (gaps.events == 0)
-            gaps = tally_long_gaps(evidence, i, &candidates->error);
-        bool coil = vehicle->sensors[i].kind == SENSOR_INDUCTIVE; /* which may miss one by itself */
-        if (gaps.events > (coil ? 1 : 0))
-            add_gaps(evidence, i, &gaps, candidates);
-        if (vehicle->sensors[i].kind != SENSOR_HALL)
-            continue;
-        struct spikes spikes =
-            find_spikes(evidence, vehicle->sensors[i].signal, track->shortest_state_s);
-        if (spikes.count >= FEWEST_SPIKES)
-            add_noise(evidence, i, &spikes, candidates);
+        judge_sensor(evidence, i, track, candidates);
     }
     judge_steps(evidence, candidates);
 }
