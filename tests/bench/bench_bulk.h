@@ -26,6 +26,9 @@ void bulk_fill(uint8_t *bytes, size_t packets);
 /* Sets the counter of a packet. */
 void bulk_count(uint8_t *packet, uint32_t scan);
 
+/* The calling thread goes before all others of its core, where that is permitted. */
+void bulk_never_wait(void);
+
 /*
  * Starts the child, on another core than `core`: `reads` reads of BULK_READ bytes at `rate_hz`
  * scans a second. What is not taken in time is dropped, and its counters are passed over. Returns

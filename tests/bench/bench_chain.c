@@ -52,8 +52,9 @@ static int open_disk(struct chain *chain) {
     const struct disk_ring_settings settings = {.bytes = storage->ring_bytes};
     struct disk_ring_found found;
     char *head = NULL;
-    chain->stream =
-        (struct head_stream){.name = "logger", .driver = "packet-serial", .rate_hz = VAN_RATE_HZ};
+    chain->stream = (struct head_stream){.name = "logger",
+                                         .driver = chain->hookup->boards[0].driver->name,
+                                         .rate_hz = chain->hookup->boards[0].rate_hz};
     int result = disk_ring_open(chain->folder, &settings, &found, &chain->disk);
     if (result == 0)
         result = head_format(chain->hookup, 1, &chain->stream, &head);

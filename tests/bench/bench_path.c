@@ -17,8 +17,8 @@
 
 enum { ROUNDS = 3, SECONDS = 120, PACED_SECONDS = 10, FLUSH_MS = 60000 };
 #define MIB         (1024.0 * 1024.0)
-#define AIM_PERCENT 3.0
-#define AIM_MIB     32.0
+#define AIM_PERCENT 1.0
+#define AIM_MIB     24.0
 
 struct measured {
     uint64_t scans, lost;

@@ -4,6 +4,7 @@
  * at what stands behind them.
  */
 #include "chunk.h"
+#include "summary.h"
 
 #include <stdint.h>
 #include <stdlib.h>
@@ -26,7 +27,27 @@ static void touch(const void *bytes, size_t count) {
         sum = (uint8_t)(sum + ((const uint8_t *)bytes)[i]);
 }
 
+static void use_hints(const struct chunk *chunk) {
+    struct codec_work *work = NULL;
+    struct summary_rows *rows;
+    uint64_t scans;
+    uint32_t span;
+    for (size_t i = 0; i < chunk_index_count(chunk); i++) {
+        struct chunk_index_entry entry = chunk_index_get(chunk, i);
+        touch(&entry, sizeof entry);
+    }
+    if (chunk->type != CHUNK_SUMMARY || codec_work_new(&work) < 0)
+        return;
+    if (summary_parse(chunk, work, &scans, &span, &rows) == 0) {
+        touch(rows, summary_rows_bytes(rows));
+        free(rows);
+    }
+    codec_work_free(work);
+}
+
 static void use(const struct chunk *chunk) {
+    use_hints(chunk);
+
     uint64_t scans;
     const char *text;
     size_t length;
