@@ -234,9 +234,8 @@ static void a_second_reader_agrees(void **state) {
     snprintf(path, sizeof path, "%s/blocks.crank", folder);
     snprintf(expected_path, sizeof expected_path, "%s/expected", folder);
     write_blocks(path, expected_path);
-    snprintf(command, sizeof command,
-             "python3 '%s/tests/format/reader.py' '%s' > '%s/read'", CRANKTRAP_SOURCE,
-             path, folder);
+    snprintf(command, sizeof command, "python3 '%s/tests/format/reader.py' '%s' > '%s/read'",
+             CRANKTRAP_SOURCE, path, folder);
     assert_int_equal(system(command), 0);
     snprintf(command, sizeof command, "cmp '%s' '%s/read'", expected_path, folder);
     assert_int_equal(system(command), 0);
