@@ -4,6 +4,8 @@
  */
 #include "cross_talk.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -62,16 +64,6 @@ void cross_talk_push(struct cross_talk *cross_talk, const struct record_run *run
     }
 }
 
-static int by_value(const void *left, const void *right) {
-    const double *a = left, *b = right;
-    return (*a > *b) - (*a < *b);
-}
-
-static double median(double *values, size_t count) {
-    qsort(values, count, sizeof *values, by_value);
-    return (values[(count - 1) / 2] + values[count / 2]) / 2.0;
-}
-
 size_t cross_talk_read(const struct cross_talk *cross_talk, size_t input, double *share,
                        double *doubt) {
     const struct cross_talk_input *of = &cross_talk->input[input];
@@ -81,9 +73,9 @@ size_t cross_talk_read(const struct cross_talk *cross_talk, size_t input, double
     if (count < CROSS_TALK_LEAST)
         return count;
     memcpy(values, of->shares, count * sizeof *values);
-    *share = median(values, count);
+    *share = sorted_median(values, count);
     for (size_t i = 0; i < count; i++)
         values[i] = fabs(of->shares[i] - *share);
-    *doubt = 2.0 * MEDIAN_DOUBT * MAD_TO_SIGMA * median(values, count) / sqrt((double)count);
+    *doubt = 2.0 * MEDIAN_DOUBT * MAD_TO_SIGMA * sorted_median(values, count) / sqrt((double)count);
     return count;
 }

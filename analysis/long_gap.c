@@ -4,6 +4,8 @@
  */
 #include "long_gap.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -15,23 +17,6 @@
 #define FEWEST       3    /* edges before it */
 #define NEWEST       8    /* edges that the next one is expected by */
 
-/* Samples are missing there: nobody knows. */
-static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
-    size_t count;
-    const struct pulses_hole *holes = pulses_holes(pulses, &count);
-    for (size_t i = 0; i < count; i++) {
-        if (holes[i].from_s < to_s && holes[i].to_s > from_s)
-            return true;
-    }
-    return false;
-}
-
-static int by_value(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 /* The longest period, from edge to like edge, that comes about once a turn; NAN: no memory. */
 static double longest_usual(const struct pulse *list, size_t first, size_t end, double turns) {
     size_t count = end - first - 2;
@@ -41,7 +26,7 @@ static double longest_usual(const struct pulse *list, size_t first, size_t end, 
         return (double)NAN;
     for (size_t i = 0; i < count; i++)
         periods[i] = list[first + i + 2].at_s - list[first + i].at_s;
-    qsort(periods, count, sizeof *periods, by_value);
+    sorted_order(periods, count);
     /* a silence belongs to two periods */
     double usual = 2 * exceptions < count ? periods[count - 1 - 2 * exceptions] : (double)INFINITY;
     free(periods);
@@ -85,7 +70,7 @@ int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, doub
         double silent_s = list[i + 1].at_s - list[i].at_s;
         double state_s = list[i].at_s - list[i - 1].at_s;
         if (silent_s + state_s < STANDS_OUT * usual || silent_s > most_s ||
-            in_hole(pulses, list[i].at_s, list[i + 1].at_s))
+            pulses_in_hole(pulses, list[i].at_s, list[i + 1].at_s))
             continue;
         if (gaps->count++ == 0) {
             gaps->last_s = list[i].at_s;

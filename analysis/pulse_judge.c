@@ -7,12 +7,12 @@
 #include "cam_step.h"
 #include "long_gap.h"
 #include "result.h"
+#include "sorted.h"
 #include "texts.h"
 #include "wheel_phase.h"
 #include "words.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #define START_S            0.1    /* from rest the first pulses are still finding their place */
 #define CATCH_S            1.0    /* before and behind the release of a starter that succeeds */
@@ -260,12 +260,6 @@ struct spikes {
     enum phase phase;
 };
 
-static int by_width(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 /*
  * Far shorter than the states around it: than the one that a quarter of them is longer than, so
  * that neither a wheel's gap nor other spikes set the measure.
@@ -279,7 +273,7 @@ static bool stands_out(const struct pulse *list, size_t count, size_t i) {
             widths[kept++] = list[k + 1].at_s - list[k].at_s;
     if (kept < FEWEST_AROUND)
         return false;
-    qsort(widths, kept, sizeof *widths, by_width);
+    sorted_order(widths, kept);
     return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * widths[kept * 3 / 4];
 }
 

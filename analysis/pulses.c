@@ -107,6 +107,14 @@ const struct pulses_hole *pulses_holes(const struct pulses *pulses, size_t *coun
     return pulses->holes;
 }
 
+bool pulses_in_hole(const struct pulses *pulses, double from_s, double to_s) {
+    for (size_t i = 0; i < pulses->hole_count; i++) {
+        if (pulses->holes[i].from_s < to_s && pulses->holes[i].to_s > from_s)
+            return true;
+    }
+    return false;
+}
+
 size_t pulses_after(const struct pulses *pulses, double at_s) {
     size_t low = 0;
     size_t high = pulses->count;

@@ -40,6 +40,9 @@ const struct pulse *pulses_list(const struct pulses *pulses, size_t *count);
 /* The holes in order of time; as above. */
 const struct pulses_hole *pulses_holes(const struct pulses *pulses, size_t *count);
 
+/* Are samples missing somewhere in (from_s, to_s)? */
+bool pulses_in_hole(const struct pulses *pulses, double from_s, double to_s);
+
 /* Index of the first pulse later than `at_s` (the count, where there is none). */
 size_t pulses_after(const struct pulses *pulses, double at_s);
 

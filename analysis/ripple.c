@@ -4,6 +4,7 @@
  */
 #include "ripple.h"
 
+#include "sorted.h"
 #include "spectrum.h"
 
 #include <errno.h>
@@ -431,12 +432,6 @@ static const struct line *choose_line(const struct line *lines, size_t count, do
 
 /* --- Shape ------------------------------------------------------------------------------ */
 
-static int by_size(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 struct fold {
     size_t bins;
     double values[FOLD_BINS]; /* less their mean */
@@ -512,7 +507,7 @@ static bool is_jumpy(const struct query *query, const float *values, double hert
         return false;
     for (size_t i = 0; i < count; i++)
         steps[i] = fabs((double)(values[i + 2] - values[i]));
-    qsort(steps, count, sizeof *steps, by_size);
+    sorted_order(steps, count);
     double least = fmax(JUMP_SHARE * strength, JUMP_NOISES * steps[count / 2]);
     size_t jumps = 0;
     double before = 0.0;
@@ -602,7 +597,7 @@ static struct look look_at(const struct query *query, double from_s) {
 static double median(const double *values, size_t count) {
     double sorted[RIPPLE_PIECES];
     memcpy(sorted, values, count * sizeof *sorted);
-    qsort(sorted, count, sizeof *sorted, by_size);
+    sorted_order(sorted, count);
     return (sorted[(count - 1) / 2] + sorted[count / 2]) / 2.0;
 }
 

@@ -4,6 +4,8 @@
  */
 #include "rotation.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -199,12 +201,6 @@ static void claim_by_ripple(struct rotation *rotation, const struct rotation_rip
 
 /* --- Stretches -------------------------------------------------------------------------- */
 
-static int by_time(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 /* What the best claim between two neighbouring cuts says. */
 static struct rotation_stretch best_claim(const struct rotation *rotation, double from_s,
                                           double to_s) {
@@ -248,7 +244,7 @@ static int lay_out(struct rotation *rotation) {
     }
     cuts[count - 2] = rotation->evidence.from_s;
     cuts[count - 1] = rotation->evidence.to_s;
-    qsort(cuts, count, sizeof *cuts, by_time);
+    sorted_order(cuts, count);
     for (size_t i = 1; i < count; i++)
         if (cuts[i] > cuts[i - 1])
             add_stretch(rotation, best_claim(rotation, cuts[i - 1], cuts[i]));
@@ -338,7 +334,7 @@ static double rpm_of_turn(const struct rotation_sensor *sensor, size_t first) {
 }
 
 static void describe(double *rpm, size_t count, struct rotation_speed *speed) {
-    qsort(rpm, count, sizeof *rpm, by_time);
+    sorted_order(rpm, count);
     speed->rpm = (rpm[(count - 1) / 2] + rpm[count / 2]) / 2.0;
     speed->low = rpm[0];
     speed->high = rpm[count - 1];

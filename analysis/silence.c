@@ -114,17 +114,6 @@ static bool is_between(const struct silence *silence, const struct pulse *list, 
     return few && silence->until_s - silence->last_s < TURN_SLACK * turn_s;
 }
 
-/* Samples are missing where it was silent: nobody knows. */
-static bool in_hole(const struct pulses *pulses, double from_s, double to_s) {
-    size_t count;
-    const struct pulses_hole *holes = pulses_holes(pulses, &count);
-    for (size_t i = 0; i < count; i++) {
-        if (holes[i].from_s < to_s && holes[i].to_s > from_s)
-            return true;
-    }
-    return false;
-}
-
 /* Edges of the last quarter of a second, and of the one before. */
 static bool is_abrupt(const struct pulse *list, size_t last, enum sensor_kind kind) {
     size_t newest = 0;
@@ -164,7 +153,7 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
         double longest_s = longest_before(list, i);
         if (longest_s > 0.0 && is_lost(silence, longest_s) &&
             !is_between(silence, list, i, from_s, is_known(track) ? (double)NAN : turn_s) &&
-            !in_hole(pulses, silence->last_s, silence->until_s)) {
+            !pulses_in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);
             silence->sure_s = silence->last_s + DUE_SLACK * longest_s;
             silence->abrupt = isnan(silence->to_s) && is_abrupt(list, i, sensor->kind) &&

@@ -4,6 +4,8 @@
  */
 #include "wheel_events.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -59,12 +61,6 @@ static size_t pulse_at(const struct wheel_signal *signal, double at_s) {
 
 /* ---- were there samples enough? ---- */
 
-static int by_value(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 /* The shorter of the usual low and high states of a dozen pulses around. */
 static double state_around(const struct wheel_signal *signal, double at_s) {
     double widths[2][32];
@@ -78,7 +74,7 @@ static double state_around(const struct wheel_signal *signal, double at_s) {
     }
     double shortest_s = HUGE_VAL;
     for (int i = 0; i < 2; i++) {
-        qsort(widths[i], counts[i], sizeof(double), by_value);
+        sorted_order(widths[i], counts[i]);
         if (counts[i] > 0)
             shortest_s = fmin(shortest_s, widths[i][counts[i] / 2]);
     }

@@ -4,6 +4,8 @@
  */
 #include "wheel_learn.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -216,19 +218,6 @@ static size_t calmest(const struct series *series, size_t edges, double *unliken
     return first + chosen + 1 - length;
 }
 
-static int by_size(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
-static double median(double *values, size_t count) {
-    if (count == 0)
-        return 0.0;
-    qsort(values, count, sizeof *values, by_size);
-    return (values[(count - 1) / 2] + values[count / 2]) / 2.0;
-}
-
 /* Turns the shares so that the longest comes last, and makes their sum 1. */
 static void settle_shares(double *share, size_t edges) {
     double turned[WHEEL_MOST_EDGES] = {0.0};
@@ -303,7 +292,7 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
         for (size_t k = from + i; k < from + 3 * edges && k + 1 + span / 2 < series->count;
              k += edges)
             parts[count++] = series->logs[k] - log_span(series, k, span);
-        pattern->share[i] = count == 0 ? 1.0 / (double)edges : exp(median(parts, count));
+        pattern->share[i] = count == 0 ? 1.0 / (double)edges : exp(sorted_median(parts, count));
     }
     settle_shares(pattern->share, edges);
     size_t first;
@@ -313,11 +302,11 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
     for (size_t i = from; i < from + 2 * edges && i < first + count; i++)
         changes[calm++] = unlike(series, i, edges);
     /* of one interval, from the median of differences of two */
-    pattern->scatter = fmax(QUIET, SCATTERS * 1.05 * median(changes, calm));
+    pattern->scatter = fmax(QUIET, SCATTERS * 1.05 * sorted_median(changes, calm));
     for (size_t i = 0; i < count; i++)
         changes[i] =
             fabs(log_span(series, first + i + edges, span) - log_span(series, first + i, span));
-    qsort(changes, count, sizeof *changes, by_size);
+    sorted_order(changes, count);
     double wander = count == 0 ? 0.0 : changes[(size_t)(WANDERS * (double)count)];
     /* within a turn it varies more than from turn to turn */
     pattern->restless = fmin(fmax(CALM, 2.0 * wander * wander), WILD);
@@ -329,7 +318,7 @@ static void cut_angles(struct wheel_pattern *pattern) {
     double sorted[WHEEL_MOST_EDGES];
     size_t edges = pattern->edges;
     memcpy(sorted, pattern->share, edges * sizeof *sorted);
-    double pitch = median(sorted, edges);
+    double pitch = sorted_median(sorted, edges);
     double pitches = 0.0;
     bool whole = edges >= 6;
     for (size_t i = 0; i < edges; i++) {
@@ -346,13 +335,13 @@ static void cut_angles(struct wheel_pattern *pattern) {
 static double longest_ratio(const struct wheel_pattern *pattern) {
     double sorted[WHEEL_MOST_EDGES];
     memcpy(sorted, pattern->share, pattern->edges * sizeof *sorted);
-    return pattern->share[pattern->edges - 1] / median(sorted, pattern->edges);
+    return pattern->share[pattern->edges - 1] / sorted_median(sorted, pattern->edges);
 }
 
 static bool has_mark(const struct wheel_pattern *pattern) {
     double sorted[WHEEL_MOST_EDGES];
     memcpy(sorted, pattern->share, pattern->edges * sizeof *sorted);
-    double usual = median(sorted, pattern->edges);
+    double usual = sorted_median(sorted, pattern->edges);
     return pattern->edges >= 3 &&
            (sorted[pattern->edges - 1] > MARK * usual || sorted[0] * MARK < usual);
 }

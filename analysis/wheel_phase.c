@@ -4,6 +4,8 @@
  */
 #include "wheel_phase.h"
 
+#include "sorted.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -16,17 +18,6 @@
 #define MAD_TO_SIGMA  1.4826 /* of a normal distribution */
 #define LEAST_SCATTER 0.5
 #define SAME_SHARE    0.08 /* relative: edges that come like this are told apart by nothing */
-
-static int by_value(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
-static double median(double *values, size_t count) {
-    qsort(values, count, sizeof *values, by_value);
-    return count == 0 ? (double)NAN : (values[(count - 1) / 2] + values[count / 2]) / 2.0;
-}
 
 /* To within half of what repeats: which of the repetitions it is, nothing tells. */
 static double wrap(const struct wheel_phase *phase, double degrees) {
@@ -86,7 +77,7 @@ static void count_turns(struct wheel_phase *phase, const struct wheel_track *cra
             stretches[0] == stretches[1])
             scratch[count++] = turns[1] - turns[0];
     }
-    phase->crank_turns = median(scratch, count);
+    phase->crank_turns = sorted_median(scratch, count);
     double repeats = round(2.0 / phase->crank_turns);
     phase->in_step = repeats >= 1.0 && fabs(phase->crank_turns * repeats - 2.0) < IN_STEP * 2.0;
     if (!phase->in_step)
@@ -112,7 +103,7 @@ static void find_departures(const struct wheel_phase *phase, size_t edges, doubl
             if (count < FEWEST_A_SIDE)
                 scratch[count++] = departures[i];
         }
-        double usual = median(scratch, count);
+        double usual = sorted_median(scratch, count);
         for (size_t i = 0; i < phase->count; i++)
             if (phase->points[i].place == place)
                 departures[i] -= usual;
@@ -145,10 +136,10 @@ static double side(const double *departures, size_t from, size_t to, double *scr
                    double *scatter) {
     for (size_t i = from; i < to; i++)
         scratch[i - from] = departures[i];
-    double middle = median(scratch, to - from);
+    double middle = sorted_median(scratch, to - from);
     for (size_t i = from; i < to; i++)
         scratch[i - from] = fabs(departures[i] - middle);
-    *scatter = fmax(LEAST_SCATTER, MAD_TO_SIGMA * median(scratch, to - from));
+    *scatter = fmax(LEAST_SCATTER, MAD_TO_SIGMA * sorted_median(scratch, to - from));
     return middle;
 }
 

@@ -5,6 +5,7 @@
  */
 #include "wheel_track.h"
 
+#include "sorted.h"
 #include "wheel_events.h"
 
 #include <errno.h>
@@ -206,12 +207,6 @@ static double turn_rpm(const struct wheel_track *track, const struct wheel_turn 
     return 60.0 * track->crank_turns / (turn->to_s - turn->from_s);
 }
 
-static int by_value(const void *left, const void *right) {
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-    return (a > b) - (a < b);
-}
-
 /* Median, slowest and fastest of the turns between; false: too few. */
 static bool speed_between(struct wheel_track *track, const struct wheel_signal *signal,
                           double from_s, size_t fewest, double *scratch) {
@@ -225,7 +220,7 @@ static bool speed_between(struct wheel_track *track, const struct wheel_signal *
     }
     if (count < fewest)
         return false;
-    qsort(scratch, count, sizeof *scratch, by_value);
+    sorted_order(scratch, count);
     track->rpm = (scratch[(count - 1) / 2] + scratch[count / 2]) / 2.0;
     track->rpm_low = scratch[0];
     track->rpm_high = scratch[count - 1];
@@ -275,7 +270,7 @@ static int read_states(struct wheel_track *track, const struct wheel_signal *sig
             widths[pulse->rises][counts[pulse->rises]++] = pulse->at_s - pulse[-1].at_s;
     }
     for (int i = 0; i < 2 && result == 0; i++) {
-        qsort(widths[i], counts[i], sizeof(double), by_value);
+        sorted_order(widths[i], counts[i]);
         if (counts[i] > 0)
             track->shortest_state_s = fmin(track->shortest_state_s, widths[i][counts[i] / 2]);
     }
