@@ -153,6 +153,12 @@ bool evidence_follows_engine(const struct evidence *evidence) {
                             evidence->window->released_s, 2, &teller));
 }
 
+bool evidence_catches(const struct evidence *evidence, double at_s) {
+    bool runs =
+        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
+    return runs && fabs(at_s - evidence->window->released_s) < EVIDENCE_CATCH_S;
+}
+
 bool evidence_locked(const struct evidence *evidence) {
     const struct vehicle *vehicle = evidence->window->vehicle;
     size_t current = vehicle_channel_by_role(vehicle, ROLE_STARTER_CURRENT);

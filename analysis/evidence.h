@@ -15,6 +15,7 @@
 #include "window.h"
 
 #define EVIDENCE_RIPPLES 2
+#define EVIDENCE_CATCH_S 1.0 /* before and behind the release of a starter that succeeds */
 
 struct evidence {
     const struct window *window;
@@ -55,6 +56,9 @@ bool evidence_turned(const struct evidence *evidence, size_t except, double from
  * (A battery alone may be charged late.)
  */
 bool evidence_follows_engine(const struct evidence *evidence);
+
+/* Is it about then that the engine catches, and leaps from speed to speed? */
+bool evidence_catches(const struct evidence *evidence, double at_s);
 
 /* The starter's current flows, and nothing that would show it turns: the engine is held. */
 bool evidence_locked(const struct evidence *evidence);

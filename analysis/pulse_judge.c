@@ -4,36 +4,25 @@
  */
 #include "pulse_judge.h"
 
-#include "cam_step.h"
 #include "long_gap.h"
 #include "result.h"
-#include "sorted.h"
+#include "spikes.h"
 #include "texts.h"
-#include "wheel_phase.h"
 #include "words.h"
 
 #include <math.h>
 
-#define START_S            0.1    /* from rest the first pulses are still finding their place */
-#define CATCH_S            1.0    /* before and behind the release of a starter that succeeds */
-#define GAP_MOST_S         0.6    /* a longer silence is a signal lost, not pulses missed */
-#define SPIKE_S            0.0004 /* no tooth passes so fast while a starter turns the engine */
-#define SPIKE_SAMPLES      1.5 /*   nor is one told by fewer samples than that, where others take */
-#define SPIKE_SHARE        0.2 /*   much longer: this part of the usual shorter state */
-#define FEWEST_SPIKES      2
-#define MISCOUNTED_DEGREES 3.0
-#define MOST_DEGREES       60.0 /* what seems to move by more is a turn counted wrong */
-#define CAM_EDGES          256
+#define START_S       0.1 /* from rest the first pulses are still finding their place */
+#define GAP_MOST_S    0.6 /* a longer silence is a signal lost, not pulses missed */
+#define FEWEST_SPIKES 2
 /* Common practice, no source: */
-#define FEWEST_STEPS  40  /* pulses that a learnt wheel is borne out by */
-#define SPEED_AGREES  0.1 /* of the compressions' speed */
-#define LONG_MOST_S   0.6 /* silent for longer is lost (silence.h) */
-#define OWN_PULSES    3   /* no wheel lacks more teeth in a row */
-#define OWN_WANDER    0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS     2.0 /* from rest the first turn is slow, and its gap not followed */
-#define SPIKE_AROUND  12  /* states on either side */
-#define FEWEST_AROUND 8
-#define STEP_START_S  0.5 /* from rest the speed changes much from tooth to tooth */
+#define FEWEST_STEPS 40  /* pulses that a learnt wheel is borne out by */
+#define SPEED_AGREES 0.1 /* of the compressions' speed */
+#define LONG_MOST_S  0.6 /* silent for longer is lost (silence.h) */
+#define SETTLED_S    0.5 /* from rest the speed changes much from tooth to tooth */
+#define OWN_PULSES   3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER   0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS    2.0 /* from rest the first turn is slow, and its gap not followed */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -43,18 +32,11 @@ struct tally {
     enum phase phase;
 };
 
-/* An engine that catches leaps from speed to speed. */
-static bool catches(const struct evidence *evidence, double at_s) {
-    bool runs =
-        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
-    return runs && fabs(at_s - evidence->window->released_s) < CATCH_S;
-}
-
 static bool counts(const struct evidence *evidence, const struct wheel_event *event,
                    enum phase *phase) {
     const struct window *window = evidence->window;
     *phase = window_phase_at(window, event->due_s);
-    if (event->slowing || isnan(event->last_s) || catches(evidence, event->due_s))
+    if (event->slowing || isnan(event->last_s) || evidence_catches(evidence, event->due_s))
         return false;
     return *phase == PHASE_CRANKING && event->due_s > window->engaged_s + START_S;
 }
@@ -186,9 +168,9 @@ static struct tally tally_long_gaps(const struct evidence *evidence, size_t sens
         (evidence->speed_channel == of->signal && !given))
         return (struct tally){0};
     double turn_s = (of->shaft == SHAFT_CAM ? 120.0 : 60.0) / evidence->rpm;
-    double from_s = evidence->window->engaged_s + STEP_START_S;
-    double to_s =
-        evidence->window->released_s - (evidence->outcome == OUTCOME_STARTED ? CATCH_S : 0.0);
+    double from_s = evidence->window->engaged_s + SETTLED_S;
+    double to_s = evidence->window->released_s -
+                  (evidence->outcome == OUTCOME_STARTED ? EVIDENCE_CATCH_S : 0.0);
     struct long_gaps found;
     int result = long_gaps_find(evidence->pulses[of->signal], from_s, to_s, turn_s,
                                 fmax(LONG_MOST_S, 2.0 * turn_s), &found);
@@ -253,54 +235,6 @@ static void add_gaps(const struct evidence *evidence, size_t sensor, const struc
 
 /* ---- spikes ---- */
 
-struct spikes {
-    size_t count;
-    double last_s, first_s; /* the edge before the first, and the first */
-    double widest_s, to_s;
-    enum phase phase;
-};
-
-/*
- * Far shorter than the states around it: than the one that a quarter of them is longer than, so
- * that neither a wheel's gap nor other spikes set the measure.
- */
-static bool stands_out(const struct pulse *list, size_t count, size_t i) {
-    double widths[2 * SPIKE_AROUND];
-    size_t kept = 0;
-    size_t from = i > SPIKE_AROUND ? i - SPIKE_AROUND : 0;
-    for (size_t k = from; k + 1 < count && k < from + 2 * SPIKE_AROUND; k++)
-        if (k != i)
-            widths[kept++] = list[k + 1].at_s - list[k].at_s;
-    if (kept < FEWEST_AROUND)
-        return false;
-    sorted_order(widths, kept);
-    return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * widths[kept * 3 / 4];
-}
-
-static struct spikes find_spikes(const struct evidence *evidence, size_t channel) {
-    const struct pulses *pulses = evidence->pulses[channel];
-    struct spikes spikes = {0};
-    size_t count;
-    const struct pulse *list = pulses_list(pulses, &count);
-    double narrow_s = fmax(SPIKE_S, SPIKE_SAMPLES * pulses_period_s(pulses));
-    for (size_t i = pulses_after(pulses, evidence->window->engaged_s); i + 1 < count; i++) {
-        double width_s = list[i + 1].at_s - list[i].at_s;
-        enum phase phase = window_phase_at(evidence->window, list[i].at_s);
-        if (width_s >= narrow_s || list[i + 1].first_state || phase != PHASE_CRANKING || i == 0 ||
-            catches(evidence, list[i].at_s) || !stands_out(list, count, i))
-            continue;
-        if (spikes.count++ == 0) {
-            spikes.last_s = list[i - 1].at_s;
-            spikes.first_s = list[i].at_s;
-            spikes.phase = phase;
-        }
-        spikes.widest_s = fmax(spikes.widest_s, width_s);
-        spikes.to_s = list[i + 1].at_s;
-        i++; /* the edge that ends it begins no other */
-    }
-    return spikes;
-}
-
 static void add_noise(const struct evidence *evidence, size_t sensor, const struct spikes *spikes,
                       struct candidates *candidates) {
     const struct vehicle *vehicle = evidence->window->vehicle;
@@ -324,120 +258,7 @@ static void add_noise(const struct evidence *evidence, size_t sensor, const stru
     result_say(error, &candidate->next, TEXT_NOISE_NEXT, of->name);
 }
 
-/* ---- crank and cam ---- */
-
-/* A movement of the cam's edges, by either way of looking at it. */
-struct movement {
-    struct cam_step step;
-    double from_degrees, to_degrees; /* NAN: no more is known than how far */
-};
-
-static void add_out_of_step(const struct evidence *evidence, size_t crank, size_t cam,
-                            const struct movement *movement, struct candidates *candidates) {
-    const struct vehicle *vehicle = evidence->window->vehicle;
-    size_t signal = vehicle->sensors[cam].signal;
-    if (candidates_have(candidates, FAULT_OUT_OF_STEP, signal))
-        return;
-    struct candidate *candidate = candidates_add(candidates, FAULT_OUT_OF_STEP, signal, cam);
-    if (candidate == NULL)
-        return;
-    int *error = &candidates->error;
-    const char *name = vehicle->channels[signal].name;
-    candidate->from_s = movement->step.from_s;
-    candidate->from_until_s = movement->step.to_s;
-    candidate->extreme = movement->step.degrees;
-    candidate->unit = "degrees";
-    candidate->certainty = CERTAINTY_SHOWN;
-    candidate->observed =
-        result_sentence(error, TEXT_STEP, vehicle->channels[vehicle->sensors[crank].signal].name,
-                        name, fabs(movement->step.degrees));
-    candidate->text = result_sentence(error, TEXT_STEP_SHORT);
-    if (!isnan(movement->from_degrees))
-        result_say(error, &candidate->because, TEXT_STEP_FROM_TO, name, movement->from_degrees,
-                   movement->to_degrees);
-    result_say(error, &candidate->alternatives, TEXT_STEP_CHAIN);
-    result_say(error, &candidate->alternatives, TEXT_STEP_SENSOR);
-    result_say(error, &candidate->next, TEXT_STEP_NEXT);
-}
-
-/* By the wheels as followed; false with `*error` where memory is short. */
-static bool moved_by_wheels(const struct evidence *evidence, size_t crank, size_t cam,
-                            struct movement *movement, int *error) {
-    struct wheel_phase *phase = NULL;
-    int result = wheel_phase_new(evidence->tracks[crank], evidence->tracks[cam], &phase);
-    if (result != 0) {
-        *error = result;
-        return false;
-    }
-    bool moved = phase->moved;
-    if (moved)
-        *movement = (struct movement){{phase->moved_from_s, phase->moved_to_s, phase->moved_by},
-                                      phase->from_degrees,
-                                      phase->to_degrees};
-    wheel_phase_free(phase);
-    return moved;
-}
-
-/* By the few edges of a cam whose wheel could not be learnt, while the starter turned. */
-static bool moved_by_edges(const struct evidence *evidence, size_t crank, size_t cam,
-                           struct movement *movement) {
-    double turns[CAM_EDGES];
-    double times[CAM_EDGES];
-    size_t kept = 0;
-    size_t count;
-    size_t first_stretch = 0;
-    const struct pulses *pulses = evidence->pulses[evidence->window->vehicle->sensors[cam].signal];
-    const struct pulse *list = pulses_list(pulses, &count);
-    size_t end = pulses_after(pulses, evidence->window->released_s);
-    for (size_t i = pulses_after(pulses, evidence->window->engaged_s + STEP_START_S); i < end;
-         i++) {
-        size_t stretch;
-        if (!list[i].rises || kept == CAM_EDGES ||
-            !wheel_track_position(evidence->tracks[crank], list[i].at_s, &turns[kept], &stretch))
-            continue;
-        if (kept == 0)
-            first_stretch = stretch;
-        if (stretch == first_stretch)
-            times[kept++] = list[i].at_s;
-    }
-    movement->from_degrees = movement->to_degrees = (double)NAN;
-    /* a winding's zeros wander with the speed, and its swing with what is found of it */
-    bool hall = evidence->window->vehicle->sensors[cam].kind == SENSOR_HALL;
-    return hall && evidence->tracks[crank]->pattern.turn_known &&
-           cam_step_find(turns, times, kept, &movement->step);
-}
-
-/* On a wheel without a mark a pulse too many or too few moves every place by a tooth. */
-static bool is_miscounted(const struct wheel_pattern *crank, double degrees) {
-    double pitch = 360.0 / (double)crank->edges;
-    return !crank->marked && fabs(remainder(degrees, pitch)) < MISCOUNTED_DEGREES;
-}
-
-static void judge_step(const struct evidence *evidence, size_t crank, size_t cam,
-                       struct candidates *candidates) {
-    struct movement movement;
-    if (!moved_by_wheels(evidence, crank, cam, &movement, &candidates->error) &&
-        !moved_by_edges(evidence, crank, cam, &movement))
-        return;
-    if (catches(evidence, movement.step.to_s) || fabs(movement.step.degrees) > MOST_DEGREES ||
-        is_miscounted(&evidence->tracks[crank]->pattern, movement.step.degrees))
-        return;
-    /* while the engine runs, a cam may be adjusted on purpose */
-    if (window_phase_at(evidence->window, movement.step.to_s) == PHASE_CRANKING)
-        add_out_of_step(evidence, crank, cam, &movement, candidates);
-}
-
-static void judge_steps(const struct evidence *evidence, struct candidates *candidates) {
-    const struct vehicle *vehicle = evidence->window->vehicle;
-    for (size_t i = 0; i < vehicle->sensor_count; i++) {
-        for (size_t k = 0; k < vehicle->sensor_count; k++) {
-            if (vehicle->sensors[i].shaft == SHAFT_CRANK &&
-                vehicle->sensors[k].shaft == SHAFT_CAM && evidence->tracks[i] != NULL &&
-                evidence->tracks[k] != NULL)
-                judge_step(evidence, i, k, candidates);
-        }
-    }
-}
+/* ---- all of it ---- */
 
 static void judge_sensor(const struct evidence *evidence, size_t sensor,
                          const struct wheel_track *track, struct candidates *candidates) {
@@ -445,7 +266,7 @@ static void judge_sensor(const struct evidence *evidence, size_t sensor,
     bool coil = of->kind == SENSOR_INDUCTIVE;
     struct spikes spikes = {0};
     if (!coil)
-        spikes = find_spikes(evidence, of->signal);
+        spikes = spikes_find(evidence, of->signal);
     bool noisy = spikes.count >= FEWEST_SPIKES;
     struct tally gaps = {0};
     if (may_miss(evidence, sensor, track))
@@ -468,5 +289,4 @@ void pulse_judge(const struct evidence *evidence, struct candidates *candidates)
             continue;
         judge_sensor(evidence, i, track, candidates);
     }
-    judge_steps(evidence, candidates);
 }

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * pulse_judge.h - pulses that a signal left out, spikes that are no tooth's, a cam that moved.
+ * pulse_judge.h - pulses that a signal left out, and spikes that are no tooth's.
  */
 #ifndef CRANKTRAP_PULSE_JUDGE_H
 #define CRANKTRAP_PULSE_JUDGE_H

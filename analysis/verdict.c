@@ -17,6 +17,7 @@
 #include "return_judge.h"
 #include "signal_judge.h"
 #include "starter_judge.h"
+#include "step_judge.h"
 #include "supply_judge.h"
 #include "texts.h"
 #include "words.h"
@@ -35,6 +36,7 @@ static void hear_judges(const struct evidence *evidence, struct candidates *cand
     starter_judge(evidence, candidates);
     signal_judge(evidence, candidates);
     pulse_judge(evidence, candidates);
+    step_judge(evidence, candidates);
     command_judge(evidence, candidates);
 }
 
