@@ -169,8 +169,8 @@ int wheel_phase_new(const struct wheel_track *crank, const struct wheel_track *c
                     struct wheel_phase **phase) {
     struct wheel_phase *made = calloc(1, sizeof *made);
     size_t room = cam->path.count + 1;
-    double *departures = malloc(room * sizeof *departures);
-    double *scratch = malloc(room * sizeof *scratch);
+    double *departures = calloc(room, sizeof *departures);
+    double *scratch = calloc(room, sizeof *scratch);
     if (made != NULL)
         made->points = malloc(room * sizeof *made->points);
     if (made == NULL || made->points == NULL || departures == NULL || scratch == NULL) {
