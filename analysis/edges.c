@@ -20,7 +20,7 @@
 /* A smaller swing is noise; a Hall output swings volts, an inductive one little when slow. */
 #define HALL_LEAST_SWING      1.0
 #define INDUCTIVE_LEAST_SWING 0.2
-/* Of the system's volts: what hangs on the battery sags and ripples with it. */
+/* Of the pull-up's volts; of the system's: what hangs on the battery sags and ripples with it. */
 #define PULLED_SHARE  0.3
 #define COMMAND_SHARE 0.55
 
@@ -102,6 +102,8 @@ int edges_new_of_channel(const struct vehicle *vehicle, size_t channel, struct e
         edges_set_least_swing(*edges, COMMAND_SHARE * vehicle->system_volts);
     else if (of != NULL && kind == SENSOR_HALL && is_pulled_to_battery(vehicle, of))
         edges_set_least_swing(*edges, PULLED_SHARE * vehicle->system_volts);
+    else if (of != NULL && kind == SENSOR_HALL && PULLED_SHARE * of->pull_up > HALL_LEAST_SWING)
+        edges_set_least_swing(*edges, PULLED_SHARE * of->pull_up);
     return 0;
 }
 

@@ -154,9 +154,9 @@ bool evidence_follows_engine(const struct evidence *evidence) {
 }
 
 bool evidence_catches(const struct evidence *evidence, double at_s) {
-    bool runs =
-        evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
-    return runs && fabs(at_s - evidence->window->released_s) < EVIDENCE_CATCH_S;
+    bool may_run = evidence->outcome == OUTCOME_STARTED || evidence->outcome == OUTCOME_UNKNOWN ||
+                   evidence->outcome == OUTCOME_STARTED_THEN_STOPPED;
+    return may_run && fabs(at_s - evidence->window->released_s) < EVIDENCE_CATCH_S;
 }
 
 bool evidence_locked(const struct evidence *evidence) {

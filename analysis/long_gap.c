@@ -14,6 +14,7 @@
 #define STANDS_OUT   2.2 /* times the longest that recurs; a compression stretches by half */
 #define FEWEST_TURNS 4.0
 #define MOST_TURNS   0.75 /* of the turns may have such a gap */
+#define AT_SPEED     1.5  /* times the longest that recurs */
 #define FEWEST       3    /* edges before it */
 #define NEWEST       8    /* edges that the next one is expected by */
 
@@ -51,6 +52,13 @@ static double period_before(const struct pulse *list, size_t last) {
     return longest;
 }
 
+/* The periods before and behind are usual ones: the engine was not running down. */
+static bool is_at_speed(const struct pulse *list, size_t end, size_t i, double usual) {
+    double before_s = list[i - 1].at_s - list[i - 3].at_s;
+    return before_s < AT_SPEED * usual && i + 3 < end &&
+           list[i + 3].at_s - list[i + 1].at_s < AT_SPEED * usual;
+}
+
 int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, double turn_s,
                    double most_s, struct long_gaps *gaps) {
     size_t count;
@@ -70,6 +78,7 @@ int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, doub
         double silent_s = list[i + 1].at_s - list[i].at_s;
         double state_s = list[i].at_s - list[i - 1].at_s;
         if (silent_s + state_s < STANDS_OUT * usual || silent_s > most_s ||
+            !is_at_speed(list, end, i, usual) ||
             pulses_in_hole(pulses, list[i].at_s, list[i + 1].at_s))
             continue;
         if (gaps->count++ == 0) {

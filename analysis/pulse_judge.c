@@ -16,13 +16,14 @@
 #define GAP_MOST_S    0.6 /* a longer silence is a signal lost, not pulses missed */
 #define FEWEST_SPIKES 2
 /* Common practice, no source: */
-#define FEWEST_STEPS 40  /* pulses that a learnt wheel is borne out by */
-#define SPEED_AGREES 0.1 /* of the compressions' speed */
-#define LONG_MOST_S  0.6 /* silent for longer is lost (silence.h) */
-#define SETTLED_S    0.5 /* from rest the speed changes much from tooth to tooth */
-#define OWN_PULSES   3   /* no wheel lacks more teeth in a row */
-#define OWN_WANDER   0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS    2.0 /* from rest the first turn is slow, and its gap not followed */
+#define FEWEST_STEPS   40  /* pulses that a learnt wheel is borne out by */
+#define SPEED_AGREES   0.1 /* of the compressions' speed */
+#define LONG_MOST_S    0.6 /* silent for longer is lost (silence.h) */
+#define SETTLED_S      0.5 /* from rest the speed changes much from tooth to tooth */
+#define FEWEST_OF_COIL 3   /* in a row: at slow moments a winding shows some teeth and some not */
+#define OWN_PULSES     3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER     0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS      2.0 /* from rest the first turn is slow, and its gap not followed */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -137,11 +138,12 @@ static bool may_miss(const struct evidence *evidence, size_t sensor,
 static struct tally tally_gaps(const struct evidence *evidence, size_t sensor,
                                const struct wheel_track *track) {
     struct tally tally = {0};
+    bool coil = evidence->window->vehicle->sensors[sensor].kind == SENSOR_INDUCTIVE;
     for (size_t i = 0; i < track->event_count; i++) {
         const struct wheel_event *event = &track->events[i];
         enum phase phase;
-        if (!is_gap(event) || is_misplaced(track, i) || is_own_gap(evidence, track, event) ||
-            !counts(evidence, event, &phase))
+        if (!is_gap(event) || (coil && event->pulses < FEWEST_OF_COIL) || is_misplaced(track, i) ||
+            is_own_gap(evidence, track, event) || !counts(evidence, event, &phase))
             continue;
         if (tally.events == 0) {
             tally.last_s = event->last_s;

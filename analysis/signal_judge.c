@@ -91,7 +91,7 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     if (running && !abrupt && (turned == NULL || isnan(silence->to_s)))
         return; /* an engine that stops takes its signals along */
     if (turned == NULL && !abrupt &&
-        (evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
+        (silence->slowed || evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
         return;
     struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_LOST, sensor->signal,
                                                  (size_t)(sensor - survey->vehicle->sensors));

@@ -16,6 +16,7 @@
 #define LOST_LEAST_S      0.25 /*   pulses missed */
 #define LOST_RESUMED_S    0.6  /*   as what comes back sooner are (pulse_judge.h) */
 #define ABRUPT_S          0.25 /* an engine that stops from idle takes longer */
+#define SLOWED_SHARE      0.6
 #define ABRUPT_SHARE      0.8
 #define ABRUPT_EDGES      8
 #define ABRUPT_EDGES_COIL 16
@@ -115,19 +116,31 @@ static bool is_between(const struct silence *silence, const struct pulse *list, 
 }
 
 /* Edges of the last quarter of a second, and of the one before. */
-static bool is_abrupt(const struct pulse *list, size_t last, enum sensor_kind kind) {
-    size_t newest = 0;
-    size_t before = 0;
+static void count_edges(const struct pulse *list, size_t last, size_t *newest, size_t *before) {
+    *newest = *before = 0;
     for (size_t i = last; i > 0; i--) {
         double back_s = list[last].at_s - list[i - 1].at_s;
         if (back_s > 2.0 * ABRUPT_S)
             break;
-        newest += back_s <= ABRUPT_S;
-        before += back_s > ABRUPT_S;
+        *newest += back_s <= ABRUPT_S;
+        *before += back_s > ABRUPT_S;
     }
+}
+
+static bool is_abrupt(const struct pulse *list, size_t last, enum sensor_kind kind) {
+    size_t newest;
+    size_t before;
+    count_edges(list, last, &newest, &before);
     /* what a winding shows shrinks with the speed, and is lost before the engine stands */
     size_t fewest = kind == SENSOR_INDUCTIVE ? ABRUPT_EDGES_COIL : ABRUPT_EDGES;
     return before >= fewest && (double)newest >= ABRUPT_SHARE * (double)before;
+}
+
+static bool is_slowed(const struct pulse *list, size_t last) {
+    size_t newest;
+    size_t before;
+    count_edges(list, last, &newest, &before);
+    return before >= ABRUPT_EDGES && (double)newest < SLOWED_SHARE * (double)before;
 }
 
 bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
@@ -156,6 +169,7 @@ bool silence_find(const struct pulses *pulses, const struct wheel_track *track,
             !pulses_in_hole(pulses, silence->last_s, silence->until_s)) {
             silence->due_s = silence_due_s(pulses, track, sensor, i);
             silence->sure_s = silence->last_s + DUE_SLACK * longest_s;
+            silence->slowed = is_slowed(list, i);
             silence->abrupt = isnan(silence->to_s) && is_abrupt(list, i, sensor->kind) &&
                               silence->until_s - silence->last_s >= ABRUPT_SEEN_S;
             return true;

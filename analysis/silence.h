@@ -15,6 +15,7 @@ struct silence {
     double sure_s;        /* by then the longest interval of a turn was over too */
     double to_s;          /* edges resumed; NAN: not within the stretch */
     double until_s;       /* how far the silence is known to last */
+    bool slowed;          /* edges came ever later before it, as of an engine that runs down */
     bool abrupt;          /* for good, from a speed that did not fall: no running engine stops so */
 };
 

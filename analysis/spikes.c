@@ -10,7 +10,7 @@
 
 /* Common practice, no source: */
 #define SPIKE_S       0.0004 /* no tooth passes so fast while a starter turns the engine */
-#define SPIKE_SAMPLES 1.5    /*   nor is one told by fewer samples than that, where others take */
+#define SPIKE_SAMPLES 2.6    /*   nor is one told by fewer samples than that, where others take */
 #define SPIKE_SHARE   0.2    /*   much longer: this part of theirs */
 #define AROUND        12     /* states on either side */
 #define FEWEST_AROUND 8

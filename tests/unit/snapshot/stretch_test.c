@@ -99,6 +99,7 @@ static void test_after(void **state) {
     assert_int_equal(snapshots_wait(shelf.snapshots, 1, SHELF_WAIT_MS), 0);
     assert_holds(&shelf, 1, 10.5, 50.5, &file);
     assert_false(file.note.cut_short);
+    shelf_stop(&shelf); /* its thread tells last of all that it has finished */
     assert_true(shelf.flushed > 0);
     assert_int_equal(shelf.finished, 1);
     shelf_close(&shelf);
