@@ -6,16 +6,14 @@
 #include "calibration_store.h"
 
 #include "calibration_json.h"
+#include "text_file.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #define NAME   "calibration.json"
-#define PART   "calibration.json.part"
 #define SCHEMA "cranktrap.calibrations/1"
 #define MOST   4096 /* of one state folder: more is no file of ours */
 
@@ -95,19 +93,6 @@ bool calibration_store_remove(struct calibration_store *store, const char *board
     return true;
 }
 
-static int write_part(int folder, const json_t *root) {
-    int fd = openat(folder, PART, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0644);
-    if (fd < 0)
-        return -errno;
-    int result = 0;
-    errno = EIO; /* jansson leaves errno as write() set it */
-    if (json_dumpfd(root, fd, JSON_INDENT(1) | JSON_REAL_PRECISION(17)) < 0 || fsync(fd) < 0)
-        result = -errno;
-    if (close(fd) < 0 && result == 0)
-        result = -errno;
-    return result;
-}
-
 static json_t *store_json(const struct calibration_store *store) {
     json_t *list = json_array();
     for (size_t i = 0; i < store->count; i++)
@@ -123,16 +108,9 @@ static json_t *store_json(const struct calibration_store *store) {
 
 int calibration_store_write(const struct calibration_store *store, const char *folder) {
     json_t *root = store_json(store);
-    if (!root)
-        return -ENOMEM;
-    int fd = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    int result = fd < 0 ? -errno : write_part(fd, root);
-    if (result == 0 && (renameat(fd, PART, fd, NAME) < 0 || fsync(fd) < 0))
-        result = -errno;
-    if (result < 0 && fd >= 0)
-        (void)unlinkat(fd, PART, 0);
-    if (fd >= 0)
-        close(fd);
+    char *text = json_dumps(root, JSON_INDENT(1) | JSON_REAL_PRECISION(17)); /* takes NULL */
+    int result = text ? text_file_replace(folder, NAME, text) : -ENOMEM;
+    free(text);
     json_decref(root);
     return result;
 }

@@ -4,6 +4,7 @@
  */
 #include "command.h"
 
+#include <errno.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -15,6 +16,11 @@ void command_say(const struct command_line *line, const char *format, ...) {
     vfprintf(stderr, format, arguments);
     fputc('\n', stderr);
     va_end(arguments);
+}
+
+const char *command_why(int error) {
+    return error == -EACCES ? "no right to read it; ask as a member of the group cranktrap"
+                            : strerror(-error);
 }
 
 int command_usage(const struct command_line *line, const char *format, ...) {

@@ -54,6 +54,9 @@ int command_verify(const struct command_line *line);
 void command_say(const struct command_line *line, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 
+/* What a negative errno of a file in the state folder means, and what to do about it. */
+const char *command_why(int error);
+
 /* Says it, then how the command is called; returns COMMAND_USAGE. */
 int command_usage(const struct command_line *line, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

@@ -30,6 +30,7 @@ const struct command commands[] = {
      "  --hours N     how long it is to be left (12)\n"
      "  --no-crank    only with the key; signals are then not proven\n"
      "  --wait TIME   how long each step is waited for (2min)\n"
+     "The exit status says whether the walk was done, not whether it is fit: --json has that.\n"
      "Or, without that walk (docs/calibration.md):\n"
      "  --known CHANNEL=VOLTS  takes what is held on the lead just now as a point of its input's\n"
      "                         calibration; given twice (0 and 12.61): gain and offset\n"
@@ -69,9 +70,8 @@ const struct command commands[] = {
      command_report},
     {"night", "[--since TIME] [FILE ...]", "what the failed attempts have in common",
      "The attempts since the last `ready` (else all of the state folder), or of the .crank files\n"
-     "named: what was different in\n"
-     "those that failed and how often chance alone does that, and how many clean starts would\n"
-     "prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
+     "named: what was different in those that failed, how often chance alone does that, and how\n"
+     "many clean starts would prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
      command_night},
     {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE.csv",
      "a record for other programs: CSV",

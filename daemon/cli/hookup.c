@@ -71,11 +71,12 @@ static void print_stall(const struct hookup *hookup) {
     double bytes = (double)hookup->storage.memory_bytes;
     if (!hookup->storage.memory_given && bytes < bytes_per_s * HOOKUP_STALL_S)
         bytes = bytes_per_s * HOOKUP_STALL_S;
-    printf(
-        "\nMemory: %s hold what comes while the disk stands still for %s (at these rates, 16 bits\n"
-        "a sample, nothing compressed); beyond it the oldest is lost, and counted.\n",
-        print_bytes(bytes, memory, sizeof memory),
-        print_duration(bytes / bytes_per_s, lasts, sizeof lasts));
+    printf("\nMemory: %s hold what comes while the disk stands still for at most %s (at these "
+           "rates, 16\n"
+           "bits a sample, the inputs with a lead, nothing compressed; `status` knows the board);\n"
+           "beyond it the oldest is lost, and counted.\n",
+           print_bytes(bytes, memory, sizeof memory),
+           print_duration(bytes / bytes_per_s, lasts, sizeof lasts));
 }
 
 static void print_advice(const struct hookup *hookup) {

@@ -115,6 +115,13 @@ static void print_options(const struct board_driver *driver) {
                option->help);
 }
 
+static bool is_option(const struct board_driver *driver, const char *name) {
+    const struct board_option *option = driver->options;
+    while (option && option->name && strcmp(option->name, name) != 0)
+        option++;
+    return option && option->name;
+}
+
 /* Those that must be given, then any other. */
 static int ask_options(struct draft *draft, const struct board_driver *driver) {
     char answer[ASK_BYTES];
@@ -140,6 +147,10 @@ static int ask_options(struct draft *draft, const struct board_driver *driver) {
         }
         *equals = '\0';
         answer[strcspn(answer, " ")] = '\0';
+        if (driver && !is_option(driver, answer)) {
+            printf("  %s has no %s\n", driver->name, answer);
+            continue;
+        }
         add_line(draft, answer, equals + 1 + strspn(equals + 1, " "));
     }
 }

@@ -85,8 +85,9 @@ static int ask_factor(struct watched *watched, const char *question, const char 
             return result;
         *factor = factor_of(watched, answer);
         if (*factor == 0)
-            puts("  a number such as 5.7; or what a meter shows at the lead now, with its V: 12.4 "
-                 "V");
+            printf("  a number such as %s; or what a meter shows at the lead now, with its V: 12.4 "
+                   "V\n",
+                   watched->volts ? "5.7" : "0.0049");
     }
     return 0;
 }

@@ -119,12 +119,27 @@ static int ask_verdict(struct draft *draft, struct hookup_live *live, const char
     }
 }
 
+/* Can a file be made in its folder? 0 or a negative errno. */
+static int folder_is_good(const char *path) {
+    char folder[ASK_BYTES];
+    snprintf(folder, sizeof folder, "%s", path);
+    char *slash = strrchr(folder, '/');
+    if (slash)
+        slash[slash == folder] = '\0';
+    return access(slash ? folder : ".", W_OK | X_OK) < 0 ? -errno : 0;
+}
+
 static int ask_path(const struct command_line *line, char *path) {
     snprintf(path, ASK_BYTES, "%s", line->out ? line->out : "");
     while (!*path) {
         int result = ask("Into which file", "vehicle.hookup", NULL, path);
         if (result < 0)
             return result;
+        result = folder_is_good(path);
+        if (result < 0) {
+            printf("  %s: %s\n", path, strerror(-result));
+            *path = '\0';
+        }
     }
     if (access(path, F_OK) < 0)
         return 0;
@@ -185,6 +200,11 @@ int hookup_talk(const struct command_line *line) {
     struct hookup_live *live = NULL;
     struct draft *draft = calloc(1, sizeof *draft);
     int result = draft ? 0 : -ENOMEM;
+    if (result == 0 && line->out && (result = folder_is_good(line->out)) < 0) {
+        command_say(line, "%s: %s: nothing was asked", line->out, strerror(-result));
+        free(draft);
+        return COMMAND_COULD_NOT;
+    }
     ask_begin();
     greet();
     if (result == 0)

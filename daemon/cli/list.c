@@ -67,7 +67,7 @@ static struct remark remark_of(const struct command_line *line, const struct nig
     int result = remark_read(folder, row->snapshot, &remark);
     if (result < 0)
         command_say(line, "%s/%04u.note cannot be read (%s); its snapshot counts as held", folder,
-                    row->snapshot, strerror(-result));
+                    row->snapshot, command_why(result));
     *standing = standing_of(folder, row->snapshot);
     free(folder);
     return remark;

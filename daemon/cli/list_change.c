@@ -86,7 +86,7 @@ static void say_why(const struct command_line *line, const char *folder, unsigne
     else if (result == -EPERM)
         say_refused(line, number, standing_of(folder, number));
     else
-        command_say(line, "snapshot %u in %s: %s", number, folder, strerror(-result));
+        command_say(line, "snapshot %u in %s: %s", number, folder, command_why(result));
 }
 
 static int do_here(const struct command_line *line, const struct kind *kind, unsigned number,

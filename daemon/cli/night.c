@@ -92,7 +92,7 @@ static int list_folder(const struct command_line *line, struct night *night) {
         command_say(line, "there is no state folder %s%s", line->state,
                     line->state_given ? "" : "; name one with --state DIR");
     else if (result < 0)
-        command_say(line, "%s: %s", folder, strerror(-result));
+        command_say(line, "%s: %s", folder, command_why(result));
     free(folder);
     return result;
 }
@@ -136,7 +136,7 @@ static json_t *fresh_report(const struct command_line *line, const char *path) {
     char *text = result == 0 ? report_json(report) : NULL;
     json_t *json = text ? json_loads(text, 0, NULL) : NULL;
     if (!json)
-        command_say(line, "%s: %s", path, why[0] ? why : strerror(result ? -result : ENOMEM));
+        command_say(line, "%s: %s", path, why[0] ? why : command_why(result ? result : -ENOMEM));
     free(text);
     report_free(report);
     return json;

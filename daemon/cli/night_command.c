@@ -7,6 +7,7 @@
 #include "moment.h"
 #include "night.h"
 #include "night_study.h"
+#include "page.h"
 #include "print.h"
 
 #include <math.h>
@@ -74,34 +75,12 @@ static void wall_text(const struct night_row *row, bool iso, char *out, size_t s
 
 /* ---- for a person ---- */
 
-/* Words within the width, each line after two blanks. */
-static void print_wrapped(unsigned width, const char *words) {
-    size_t column = 0;
-    for (const char *word = words; *word;) {
-        size_t length = strcspn(word, " ");
-        if (column && column + 1 + length > width) {
-            column = 0;
-            putchar('\n');
-        }
-        if (column == 0)
-            column = (size_t)printf("  %.*s", (int)length, word);
-        else
-            column += (size_t)printf(" %.*s", (int)length, word);
-        word += length;
-        word += strspn(word, " ");
-    }
-    putchar('\n');
-}
-
 __attribute__((format(printf, 1, 2))) static void say(const char *format, ...) {
-    char *words = NULL;
+    const struct page page = {.stream = stdout, .width = print_width(stdout)};
     va_list arguments;
     va_start(arguments, format);
-    int length = vasprintf(&words, format, arguments);
+    page_vsay(&page, "  ", format, arguments);
     va_end(arguments);
-    if (length >= 0)
-        print_wrapped(print_width(stdout), words);
-    free(words);
 }
 
 static const char *plural(size_t count) {
@@ -285,12 +264,13 @@ static void say_repair(const struct night_study *study) {
             all, ceil(100 * repair.high));
         return;
     }
-    say("%zu of %zu failed: %.0f %% (exact 95 %% interval %.2g to %.2g %%). If that share is "
+    say("%zu of %zu failed: %.0f %% (exact 95 %% interval %.3g to %.3g %%). If that share is "
         "right, "
-        "%u clean start%s in a row leave less than 5 %% doubt that the fault is still there, %u "
+        "%u clean start%s in a row leave%s less than 5 %% doubt that the fault is still there, %u "
         "less than 1 %%. Were it only %.2g %%, it would take %u.",
         study->failed, all, 100 * repair.share, 100 * repair.low, 100 * repair.high, repair.clean_5,
-        plural(repair.clean_5), repair.clean_1, 100 * repair.low, repair.clean_5_at_low);
+        plural(repair.clean_5), repair.clean_5 == 1 ? "s" : "", repair.clean_1, 100 * repair.low,
+        repair.clean_5_at_low);
     say("They count when they are as cold and as far apart as those that failed. Before each: out "
         "of gear, brake on, nobody at belts or fan, exhaust led outside; let the starter cool.");
 }

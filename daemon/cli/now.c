@@ -42,11 +42,13 @@ static void print_table(const json_t *now, bool wiggle, bool clear) {
     printf("%-20s %-9s    %8s %8s %8s %8s %8s%s", "channel", "unit", wiggle ? "least" : "lowest",
            wiggle ? "most" : "highest", "meter", wiggle ? "newest" : "duty %", "edges/s",
            end_of_line);
+    bool any_stale = false;
     size_t index;
     json_t *reading;
     json_array_foreach(json_object_get(now, "channels"), index, reading) {
         const char *unit = json_string_value(json_object_get(reading, "unit"));
         bool fresh = json_is_true(json_object_get(reading, "fresh"));
+        any_stale = any_stale || !fresh;
         printf("%-20.20s %-9s %s", json_string_value(json_object_get(reading, "channel")), unit,
                fresh ? "  " : "? ");
         print_value(reading, wiggle ? "latched_low" : "lowest", 3);
@@ -63,7 +65,8 @@ static void print_table(const json_t *now, bool wiggle, bool clear) {
         fputs(end_of_line, stdout);
     }
     printf("meter: what an averaging meter would show over the last half second%s", end_of_line);
-    printf("?: nothing came from this lead's board within the last second%s", end_of_line);
+    if (clear || any_stale) /* a table that is written anew keeps its lines */
+        printf("?: nothing came from this lead's board within the last second%s", end_of_line);
     fflush(stdout);
 }
 

@@ -34,16 +34,21 @@ static bool is_text(const json_t *object, const char *key, const char *text) {
     return found && strcmp(found, text) == 0;
 }
 
+__attribute__((format(printf, 2, 0))) static void add_words(json_t *list, const char *format,
+                                                            va_list arguments) {
+    char *words = NULL;
+    if (vasprintf(&words, format, arguments) < 0)
+        return;
+    json_array_append_new(list, json_string(words));
+    free(words);
+}
+
 __attribute__((format(printf, 2, 3))) static void add_sentence(json_t *list, const char *format,
                                                                ...) {
-    char *words = NULL;
     va_list arguments;
     va_start(arguments, format);
-    int length = vasprintf(&words, format, arguments);
+    add_words(list, format, arguments);
     va_end(arguments);
-    if (length >= 0)
-        json_array_append_new(list, json_string(words));
-    free(words);
 }
 
 static void set_result(struct ready_lead *lead, enum ready_result result) {
@@ -52,14 +57,10 @@ static void set_result(struct ready_lead *lead, enum ready_result result) {
 }
 
 void ready_note(struct ready_lead *lead, enum ready_result result, const char *format, ...) {
-    char *words = NULL;
     va_list arguments;
     va_start(arguments, format);
-    int length = vasprintf(&words, format, arguments);
+    add_words(lead->notes, format, arguments);
     va_end(arguments);
-    if (length >= 0)
-        json_array_append_new(lead->notes, json_string(words));
-    free(words);
     if (result != READY_PASS)
         set_result(lead, result);
 }
@@ -231,7 +232,7 @@ static void judge_lead(const struct ready *ready, struct ready_lead *lead) {
     for (int step = 0; step < READY_STEPS; step++)
         any = any || lead->spans[step].seen;
     if (!any) {
-        add_sentence(lead->notes, "nothing was read from it: is its board streaming?");
+        add_sentence(lead->notes, "nothing was read from it: none of the steps was seen");
         lead->result = READY_NOT_SEEN;
         return;
     }

@@ -63,8 +63,10 @@ static bool read_known(const char *text, struct known *known) {
 static const char *single_point(const json_t *calibration) {
     const char *kind = json_string_value(json_object_get(calibration, "kind"));
     if (kind && strcmp(kind, "offset") == 0)
-        return " One point near zero is taken for an offset: there it says nothing of the gain. A "
-               "second one well away from it, with --known again, gives both.";
+        return " One point near zero (below a tenth of what the input spans) is taken for an "
+               "offset: "
+               "there it says nothing of the gain. A second one well away from it, with --known "
+               "again, gives both.";
     if (kind && strcmp(kind, "gain") == 0)
         return " One point away from zero is taken for the gain, with zero taken to be right: a "
                "divider's resistors are what is most off. A second one at 0 V (the lead on the "

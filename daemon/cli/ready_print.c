@@ -120,56 +120,44 @@ static void print_leads(const struct ready *ready, const struct page *page) {
 
 /* ---- room, losses, draw ---- */
 
-__attribute__((format(printf, 3, 4))) static void
-paragraph(const struct page *page, const char *first, const char *format, ...) {
-    char *words = NULL;
-    va_list arguments;
-    va_start(arguments, format);
-    int length = vasprintf(&words, format, arguments);
-    va_end(arguments);
-    if (length >= 0)
-        page_paragraph(page, first, words);
-    free(words);
-}
-
 static void print_room(const struct ready *ready, const struct page *page) {
     const struct ready_room *room = &ready->room;
     char a[32], b[32];
     if (isnan(room->bytes_per_hour))
-        paragraph(page, "Room:   ", "not known yet: too little is recorded to tell");
+        page_say(page, "Room:   ", "not known yet: too little is recorded to tell");
     else
-        paragraph(page,
-                  "Room:   ", "%s an hour as it is now, %s for %.4g h; the ring holds %.0f h. %s",
-                  print_bytes(room->bytes_per_hour, a, sizeof a),
-                  print_bytes(ready->hours * room->bytes_per_hour, b, sizeof b), ready->hours,
-                  floor(room->ring_hours),
-                  room->disk_free >= room->ring_bytes ? "The disk has room for it."
-                                                      : "Whether the disk has is told below.");
+        page_say(page,
+                 "Room:   ", "%s an hour as it is now, %s for %.4g h; the ring holds %.0f h. %s",
+                 print_bytes(room->bytes_per_hour, a, sizeof a),
+                 print_bytes(ready->hours * room->bytes_per_hour, b, sizeof b), ready->hours,
+                 floor(room->ring_hours),
+                 room->disk_free >= room->ring_bytes ? "The disk has room for it."
+                                                     : "Whether the disk has is told below.");
     if (ready->scans_lost > 0 || ready->losses_unknown > 0)
-        paragraph(page, "Losses: ", "%.0f scans during this check, and %.0f losses of unknown size",
-                  ready->scans_lost, ready->losses_unknown);
+        page_say(page, "Losses: ", "%.0f scans during this check, and %.0f losses of unknown size",
+                 ready->scans_lost, ready->losses_unknown);
     else
-        paragraph(page, "Losses: ", "none during this check, %.0f scans since the daemon started",
-                  ready->lost_since_start);
+        page_say(page, "Losses: ", "none during this check, %.0f scans since the daemon started",
+                 ready->lost_since_start);
 }
 
 static void print_draw(const struct ready *ready, const struct page *page) {
     const struct ready_room *room = &ready->room;
     double watts = isnan(room->draw_w) ? EXAMPLE_W : room->draw_w;
     if (isnan(room->draw_w))
-        paragraph(page, "Draw:   ",
-                  "the logger's own is not known: measure it at the fuse. %.0f W x %.4g h = %.3g "
-                  "Ah at 12 V. A battery that is low in the morning may be the logger's doing.",
-                  watts, ready->hours, watts * ready->hours / 12);
+        page_say(page, "Draw:   ",
+                 "the logger's own is not known: measure it at the fuse. %.0f W x %.4g h = %.3g "
+                 "Ah at 12 V. A battery that is low in the morning may be the logger's doing.",
+                 watts, ready->hours, watts * ready->hours / 12);
     else
-        paragraph(page, "Draw:   ",
-                  "%.1f W from the computer's own battery; fed from the vehicle, %.1f W x %.4g h = "
-                  "%.3g Ah at 12 V",
-                  watts, watts, ready->hours, watts * ready->hours / 12);
+        page_say(page, "Draw:   ",
+                 "%.1f W from the computer's own battery; fed from the vehicle, %.1f W x %.4g h = "
+                 "%.3g Ah at 12 V",
+                 watts, watts, ready->hours, watts * ready->hours / 12);
     if (room->on_mains)
-        paragraph(page, "Mains:  ",
-                  "the computer is on mains: that ties its ground to the vehicle, and can carry "
-                  "starter current or cure the fault. Its own battery, or an isolator.");
+        page_say(page, "Mains:  ",
+                 "the computer is on mains: that ties its ground to the vehicle, and can carry "
+                 "starter current or cure the fault. Its own battery, or an isolator.");
 }
 
 /* ---- the conclusion ---- */
@@ -187,14 +175,14 @@ static void print_night(const struct ready *ready, const struct page *page) {
     if (localtime_r(&since, &local))
         strftime(text, sizeof text, "%H:%M:%S", &local);
     if (ready->night)
-        paragraph(page, "",
-                  "A new night has begun, %s: in the morning `cranktrap night` counts "
-                  "the attempts from here on.",
-                  text);
+        page_say(page, "",
+                 "A new night has begun, %s: in the morning `cranktrap night` counts "
+                 "the attempts from here on.",
+                 text);
     else
-        paragraph(page, "",
-                  "The new night could not be noted (see above): in the morning say "
-                  "`cranktrap night --since TIME`.");
+        page_say(page, "",
+                 "The new night could not be noted (see above): in the morning say "
+                 "`cranktrap night --since TIME`.");
 }
 
 /* What no lead is on stays unknown however fit it is. */
@@ -210,24 +198,24 @@ static void print_conclusion(const struct ready *ready, const struct page *page)
     const char *fit = ready_fit(ready);
     putchar('\n');
     if (strcmp(fit, "yes") == 0) {
-        paragraph(page, "", "FIT TO LEAVE. Every lead was seen to do its work.");
+        page_say(page, "", "FIT TO LEAVE. Every lead was seen to do its work.");
     } else if (strcmp(fit, "no") == 0) {
-        paragraph(page, "", "NOT FIT TO LEAVE, because");
+        page_say(page, "", "NOT FIT TO LEAVE, because");
         print_list(page, ready->reasons);
     } else {
-        paragraph(page, "", "NOT PROVEN: nothing speaks against leaving it, but not seen were");
+        page_say(page, "", "NOT PROVEN: nothing was found wrong, but not seen were");
     }
     if (strcmp(fit, "no") == 0 && json_array_size(ready->unproven))
         puts("Not seen:");
     print_list(page, ready->unproven);
     if (strcmp(fit, "yes") != 0)
-        paragraph(page, "",
-                  "Put that right, then `cranktrap ready` again; `cranktrap now --wiggle` "
-                  "shows a lead while you move it.");
+        page_say(page, "",
+                 "Put that right, then `cranktrap ready` again; `cranktrap now --wiggle` "
+                 "shows a lead while you move it.");
     else
-        paragraph(page, "",
-                  "Once before the first night: one attempt with the logger unplugged, "
-                  "for an unpowered board may itself cause the no-start.");
+        page_say(page, "",
+                 "Once before the first night: one attempt with the logger unplugged, "
+                 "for an unpowered board may itself cause the no-start.");
     print_unwatched(ready, page);
     print_night(ready, page);
 }

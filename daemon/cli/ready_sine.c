@@ -42,14 +42,10 @@ __attribute__((format(printf, 3, 4))) static void
 paragraph(const struct sine_test *test, const char *first, const char *format, ...) {
     const struct page page = {.stream = test->line->json ? stderr : stdout,
                               .width = print_width(stdout)};
-    char *words = NULL;
     va_list arguments;
     va_start(arguments, format);
-    int length = vasprintf(&words, format, arguments);
+    page_vsay(&page, first, format, arguments);
     va_end(arguments);
-    if (length >= 0)
-        page_paragraph(&page, first, words);
-    free(words);
 }
 
 static int no_sine(const struct sine_test *test) {

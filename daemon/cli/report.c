@@ -141,7 +141,7 @@ int command_report(const struct command_line *given) {
     result = report_make(choice.path, print_progress, working_on, &report, why, sizeof why);
     print_progress_done();
     if (result < 0) {
-        say_why(&line, choice.path, why[0] ? why : strerror(-result));
+        say_why(&line, choice.path, why[0] ? why : command_why(result));
         free(choice.path);
         return COMMAND_COULD_NOT;
     }

@@ -9,6 +9,7 @@
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define SECOND_NS      1000000000ll
 #define WAIT_MS        100 /* for bytes; also how exactly blocks close while none come */
@@ -27,6 +28,25 @@ struct stream {
     uint64_t dropped_seen;                /* bytes dropped up to the last overflow */
     int64_t sense_ns, scans_ns, again_ns; /* when last; CLOCK_MONOTONIC */
 };
+
+/* What else may not fit than how fast the bits come. */
+static void list_options(const struct hookup_board *board, char *text, size_t size) {
+    const struct board_driver *driver = board->driver;
+    if (board->settings.file != NULL) {
+        snprintf(text, size, "or mend its board file");
+        return;
+    }
+    size_t used = (size_t)snprintf(text, size, "or look at its");
+    bool first = true;
+    for (const struct board_option *option = driver->options; option && option->name; option++) {
+        if (strcmp(option->name, "baud") == 0 || strcmp(option->name, "rate") == 0 || used >= size)
+            continue;
+        used += (size_t)snprintf(text + used, size - used, "%s %s", first ? "" : ",", option->name);
+        first = false;
+    }
+    if (first)
+        snprintf(text, size, "or another driver");
+}
 
 static void say_nonsense(struct stream *stream) {
     if (stream->owner->hookup->driver->bus == BOARD_USB) {
@@ -47,9 +67,12 @@ static void say_nonsense(struct stream *stream) {
         if (usual[i] != now)
             used += (size_t)snprintf(others + used, sizeof others - used, "%s%u",
                                      used > 0 ? ", " : "", usual[i]);
+    char more[96];
+    list_options(hookup, more, sizeof more);
     if (now > 0)
         intake_board_say(stream->owner, INTAKE_NONSENSE,
-                         "bytes arrive, none make sense: try baud %s; now %u", others, now);
+                         "bytes arrive, none make sense: try baud %s; now %u; %s", others, now,
+                         more);
     else
         intake_board_say(stream->owner, INTAKE_NONSENSE,
                          "bytes arrive, none make sense: try baud %s, or another driver", others);

@@ -4,12 +4,29 @@
  */
 #include "page.h"
 
+#include <stdarg.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const char *const colors[] = {
     [PAGE_PLAIN] = "",           [PAGE_IN_LIMITS] = "\033[32m", [PAGE_OUT] = "\033[31m",
     [PAGE_UNKNOWN] = "\033[33m", [PAGE_STRONG] = "\033[1m",
 };
+
+void page_vsay(const struct page *page, const char *first, const char *format, va_list arguments) {
+    char *words = NULL;
+    if (vasprintf(&words, format, arguments) < 0)
+        return;
+    page_paragraph(page, first, words);
+    free(words);
+}
+
+void page_say(const struct page *page, const char *first, const char *format, ...) {
+    va_list arguments;
+    va_start(arguments, format);
+    page_vsay(page, first, format, arguments);
+    va_end(arguments);
+}
 
 void page_state(const struct page *page, enum page_state state, const char *text) {
     bool color = page->color && state != PAGE_PLAIN;

@@ -5,6 +5,7 @@
 #ifndef CRANKTRAP_PAGE_H
 #define CRANKTRAP_PAGE_H
 
+#include <stdarg.h>
 #include <stdbool.h>
 #include <stdio.h>
 
@@ -26,6 +27,12 @@ void page_heading(const struct page *page, const char *text);
  * spaces. UTF-8; a character is taken as one column.
  */
 void page_paragraph(const struct page *page, const char *first, const char *text);
+
+/* The same of a format and what belongs to it. */
+__attribute__((format(printf, 3, 4))) void page_say(const struct page *page, const char *first,
+                                                    const char *format, ...);
+__attribute__((format(printf, 3, 0))) void page_vsay(const struct page *page, const char *first,
+                                                     const char *format, va_list arguments);
 
 /* Prints text in a state's colour (none: as it is). */
 void page_state(const struct page *page, enum page_state state, const char *text);

@@ -5,9 +5,9 @@
 #include "remark.h"
 
 #include "snapshot_folder.h"
+#include "text_file.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <jansson.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -47,24 +47,6 @@ int remark_read(const char *folder, unsigned number, struct remark *remark) {
     return result;
 }
 
-static int write_file(const char *path, const struct remark *remark) {
-    json_t *root = json_pack("{s:b, s:b, s:b, s:s}", "reviewed", (int)remark->reviewed, "hold",
-                             (int)remark->hold, "good", (int)remark->good, "text", remark->text);
-    int file = root ? open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0644) : -1;
-    int result = 0;
-    if (!root)
-        result = -ENOMEM;
-    else if (file < 0)
-        result = -errno;
-    errno = EIO; /* jansson leaves errno as write() set it */
-    if (!result && (json_dumpfd(root, file, 0) < 0 || fsync(file) < 0))
-        result = -errno;
-    if (file >= 0 && close(file) < 0 && !result)
-        result = -errno;
-    json_decref(root);
-    return result;
-}
-
 static bool is_there(const char *folder, unsigned number) {
     char *path = snapshot_folder_path(folder, number, SNAPSHOT_SUFFIX);
     bool there = path && access(path, F_OK) == 0;
@@ -72,21 +54,28 @@ static bool is_there(const char *folder, unsigned number) {
     return there;
 }
 
+static char *text_of(const struct remark *remark) {
+    json_t *root = json_pack("{s:b, s:b, s:b, s:s}", "reviewed", (int)remark->reviewed, "hold",
+                             (int)remark->hold, "good", (int)remark->good, "text", remark->text);
+    char *text = json_dumps(root, 0);
+    json_decref(root);
+    return text;
+}
+
 static int replace(const char *folder, unsigned number, const struct remark *remark) {
+    char *text = text_of(remark);
     char *path = snapshot_folder_path(folder, number, SNAPSHOT_REMARK);
-    char *part = snapshot_folder_path(folder, number, SNAPSHOT_REMARK_PART);
-    int result = path && part ? write_file(part, remark) : -ENOMEM;
-    if (!result && rename(part, path) < 0)
-        result = -errno;
-    if (result && part)
-        unlink(part);
-    if (!result && !is_there(folder, number)) { /* it has just made room */
+    int result = -ENOMEM;
+    if (text && path)
+        result = text_file_replace(folder, strrchr(path, '/') + 1, text);
+    if (result == 0 && !is_there(folder, number)) { /* it has just made room */
         unlink(path);
-        result = -ENOENT;
+        result = snapshot_folder_sync(folder);
+        result = result ? result : -ENOENT;
     }
-    free(part);
     free(path);
-    return result ? result : snapshot_folder_sync(folder);
+    free(text);
+    return result;
 }
 
 static void change_one(bool *what, int change) {

@@ -15,7 +15,6 @@
 #define SNAPSHOT_UNREADABLE  ".crank.part.unreadable" /* a restart could make nothing of it */
 #define SNAPSHOT_REPORT      ".json"
 #define SNAPSHOT_REMARK      ".note" /* what a person said of it */
-#define SNAPSHOT_REMARK_PART ".note.part"
 
 /* FOLDER/NNNN + suffix, allocated; NULL: no memory. */
 char *snapshot_folder_path(const char *folder, unsigned number, const char *suffix);

@@ -9,6 +9,7 @@
  * counts with commas a scan, "lost N REASON" where N scans are missing (-1: nobody knows how many).
  * One line a check on stdout; exit status 1 where one failed.
  */
+#include "allocations.h"
 #include "board_files.h"
 #include "drivers.h"
 
@@ -20,52 +21,6 @@
 #define BYTES_MAX    (1u << 18)
 #define TEXT_MAX     (1u << 20)
 #define SETTINGS_MAX 16
-
-/* ---- allocations are counted, as in tests/unit/drivers/no_allocation_test.c ---- */
-
-static volatile size_t allocations;
-
-#if defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define SANITIZED 1
-#endif
-#endif
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define SANITIZED 1
-#endif
-
-#ifdef SANITIZED
-int __sanitizer_install_malloc_and_free_hooks(void (*on_malloc)(const volatile void *, size_t),
-                                              void (*on_free)(const volatile void *));
-static void on_malloc(const volatile void *memory, size_t size) {
-    (void)memory;
-    (void)size;
-    allocations++;
-}
-static void on_free(const volatile void *memory) {
-    (void)memory;
-}
-static void count_allocations(void) {
-    __sanitizer_install_malloc_and_free_hooks(on_malloc, on_free);
-}
-#else
-void *__libc_malloc(size_t size);
-void *__libc_calloc(size_t count, size_t size);
-void *__libc_realloc(void *memory, size_t size);
-void *malloc(size_t size) {
-    allocations++;
-    return __libc_malloc(size);
-}
-void *calloc(size_t count, size_t size) {
-    allocations++;
-    return __libc_calloc(count, size);
-}
-void *realloc(void *memory, size_t size) {
-    allocations++;
-    return __libc_realloc(memory, size);
-}
-static void count_allocations(void) {}
-#endif
 
 /* ---- the driver under test, and what it tells ---- */
 
@@ -182,10 +137,32 @@ static bool recovered(void) {
 
 /* ---- the checks ---- */
 
+/* The first line that differs, of what was found and of what was recorded. */
+static void print_difference(void) {
+    const char *found = told.text;
+    const char *recorded = expected;
+    size_t line = 1;
+    for (;; line++) {
+        size_t length = strcspn(found, "\n");
+        if (!*found || length != strcspn(recorded, "\n") || strncmp(found, recorded, length) != 0)
+            break;
+        found += length + (found[length] != '\0');
+        recorded += length + (recorded[length] != '\0');
+    }
+    if (!*found && !*recorded)
+        return;
+    printf("  line %zu: found \"%.*s\", recorded \"%.*s\"\n", line, (int)strcspn(found, "\n"),
+           found, (int)strcspn(recorded, "\n"), recorded);
+}
+
 static bool recorded_bytes_give_the_recorded_scans(void) {
     if (!begin(true))
         return false;
     bool good = consume(bytes, byte_count) && as_expected();
+    if (!good)
+        print_difference();
+    if (told.broken)
+        puts("  it told what no driver may tell: counts beyond its rails, a loss before any scan");
     end();
     return good;
 }
@@ -279,10 +256,10 @@ static bool asking_again_costs_nothing(void) {
 static bool nothing_is_allocated(void) {
     if (!begin(false))
         return false;
-    size_t before = allocations;
+    size_t before = allocations_count();
     for (int i = 0; i < 20; i++)
         (void)driver->consume(told.board, bytes, byte_count);
-    bool good = allocations == before && told.any;
+    bool good = allocations_count() == before && told.any;
     end();
     return good;
 }
@@ -313,10 +290,13 @@ static bool every_option_has_help(void) {
 static bool read_bytes(const char *path) {
     FILE *file = fopen(path, "r");
     unsigned byte;
-    while (file && byte_count < sizeof bytes && fscanf(file, "%2x", &byte) == 1)
+    if (!file) {
+        printf("%s: %s\n", path, strerror(errno));
+        return false;
+    }
+    while (byte_count < sizeof bytes && fscanf(file, "%2x", &byte) == 1)
         bytes[byte_count++] = (uint8_t)byte;
-    if (file)
-        fclose(file);
+    fclose(file);
     if (byte_count < 500)
         printf("%s: needs at least 500 recorded bytes in hexadecimal\n", path);
     return byte_count >= 500;
@@ -324,10 +304,13 @@ static bool read_bytes(const char *path) {
 
 static bool read_scans(const char *path) {
     FILE *file = fopen(path, "r");
-    size_t length = file ? fread(expected, 1, sizeof expected - 1, file) : 0;
+    if (!file) {
+        printf("%s: %s\n", path, strerror(errno));
+        return false;
+    }
+    size_t length = fread(expected, 1, sizeof expected - 1, file);
     expected[length] = '\0';
-    if (file)
-        fclose(file);
+    fclose(file);
     if (length == 0)
         printf("%s: says nothing of what is in the bytes\n", path);
     return length > 0;
@@ -355,6 +338,14 @@ static bool choose(const char *name, struct board_file_read **read) {
     return false;
 }
 
+static bool is_option(const char *name) {
+    for (const struct board_option *option = driver->options; option && option->name; option++)
+        if (strcmp(option->name, name) == 0)
+            return true;
+    printf("%s: driver %s has no such option\n", name, driver->name);
+    return false;
+}
+
 static bool read_words(int argc, char **argv, const char *name) {
     char bytes_path[512], scans_path[512];
     snprintf(bytes_path, sizeof bytes_path, CRANKTRAP_SOURCE "/tests/boards/%s.bytes", name);
@@ -367,8 +358,14 @@ static bool read_words(int argc, char **argv, const char *name) {
             paths++;
         } else if (equals && settings.count < SETTINGS_MAX) {
             *equals = '\0';
+            if (!is_option(argv[i]))
+                return false;
             given[settings.count++] = (struct board_setting){argv[i], equals + 1};
         }
+    }
+    if (paths < 2 && strchr(name, '/')) {
+        puts("a board file by its path needs BYTES and SCANS behind it");
+        return false;
     }
     return read_bytes(bytes_path) && read_scans(scans_path);
 }
@@ -397,7 +394,7 @@ int main(int argc, char **argv) {
         fputs("usage: driver_kit NAME|PATH.board [BYTES SCANS] [KEY=VALUE ...]\n", stderr);
         return 2;
     }
-    count_allocations();
+    allocations_watch();
     if (!choose(argv[1], &read) || !read_words(argc, argv, argv[1])) {
         board_files_free(read);
         return 2;

@@ -4,8 +4,8 @@
 where the profile falls, and no feed is blamed that only follows its battery. All through import and
 report, one through the daemon on a pseudo-terminal.
 
-The numbers were read in transcriptions of the standards that are named beside them, not in the
-standards themselves; "inferred" marks what the transcription does not say outright, "ours" what it
+The numbers were read at second hand, in quotations of the standards that are named beside them, not in the
+standards themselves; "inferred" marks what the quotation does not say outright, "ours" what it
 does not say at all. Where only the mean of the ripple is named, it is the mean that is drawn.
 """
 import csv
@@ -28,7 +28,7 @@ PROFILES = [
     ("ISO 16750-2:2006 4.6.3 starting profile, Level III, 24 V", 24, 24.0,
      [(6.0, 0.01, False), (6.0, 0.05, False), (11.0, 0.05, False), (11.0, 1.0, True),
       (24.0, 0.04, False)]),
-    # The 20 s are as transcribed, and odd.
+    # The 20 s are as quoted, and odd.
     ("ISO 16750-2:2003 4.5.3 starting profile, no level named, 24 V", 24, 24.0,
      [(8.0, 0.01, False), (8.0, 0.05, False), (16.0, 0.05, False), (16.0, 20.0, True),
       (24.0, 0.04, False)]),

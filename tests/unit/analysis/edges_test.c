@@ -47,7 +47,7 @@ static struct notes *find(double (*shape)(double at_s), double rate, double seco
 /*
  * A pulse with linear edges of T = 20 ms, 0 to 5 V and back: it crosses the middle half-way, and
  * its width at 50 % is its high time plus (rise + fall) / 2 (geometry; that IEEE Std 181 measures
- * at 50 % was read in a transcription).
+ * at 50 % was read at second hand).
  */
 static double linear_pulse(double at_s) {
     at_s = fmod(at_s, 0.3);

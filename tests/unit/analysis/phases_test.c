@@ -72,7 +72,7 @@ static void print_story(const struct story *story) {
 }
 
 /*
- * Published starting profiles, all from a transcription (generator set-up files that name
+ * Published starting profiles, all at second hand (generator set-up files that name
  * standard, year and clause; plateau is the mean of the 2 Hz, 2 V peak-to-peak ripple).
  */
 static const struct {
@@ -142,7 +142,7 @@ static void profiles_are_cranked(void **state) {
     }
 }
 
-/* MBN LV 124:2013 6.11 warm start long, from a transcription: steps without ripple. */
+/* MBN LV 124:2013 6.11 warm start long, at second hand: steps without ripple. */
 static void warm_start_is_cranked(void **state) {
     (void)state;
     struct sheet *sheet = sheet_new(5000.0, 0.0, 6.0, 12.0);

@@ -42,7 +42,7 @@ static struct ripple *sliced(struct sheet *sheet, const struct window *window, s
 /* --- Published profiles ----------------------------------------------------------------- */
 
 /*
- * VW 80000:2013 6.11 "cold start normal", from a transcription: 11 V, 4.5 V for 19 ms, 50 ms to a
+ * VW 80000:2013 6.11 "cold start normal", at second hand: 11 V, 4.5 V for 19 ms, 50 ms to a
  * plateau of 7.5 V on which 2 Hz of 2 Vpp stand for 10 s, 100 ms back. rpm = 120 f / cylinders
  * (geometry): 60 rpm of four cylinders, 40 rpm of six.
  */
@@ -75,7 +75,7 @@ static void cold_start_normal(void **state) {
     }
 }
 
-/* ISO 16750-2:2003 4.5.3 level I, from a transcription: one second of 2 Hz is two compressions. */
+/* ISO 16750-2:2003 4.5.3 level I, at second hand: one second of 2 Hz is two compressions. */
 static void two_compressions_tell_nothing(void **state) {
     (void)state;
     const struct start_profile profile = {12.0, 0.005, 8.0, 0.015, 0.05, 10.5, 1.0, 1.0, 0.04};

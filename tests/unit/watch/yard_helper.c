@@ -12,7 +12,7 @@
 #define PI 3.14159265358979323846
 
 /*
- * ISO 16750-2:2003, 4.5.3 starting profile, level I, 12 V, read in a transcription: falls to 8 V
+ * ISO 16750-2:2003, 4.5.3 starting profile, level I, 12 V, read at second hand: falls to 8 V
  * in 5 ms, 15 ms there, 50 ms up to a plateau of 10.5 V mean with 2 V peak to peak at 2 Hz, and
  * back within 40 ms.
  */
