@@ -273,19 +273,6 @@ static int check_too_slow(const struct survey *survey, const struct analysis_che
     return error;
 }
 
-/* The open collector's high level, volts; NAN: not given, or not known in that phase. */
-static double pull_up_of(const struct survey *survey, const struct vehicle_sensor *sensor,
-                         enum phase phase) {
-    const struct vehicle *vehicle = survey->vehicle;
-    if (sensor->pull_up_is_battery)
-        return battery_level(survey, phase);
-    if (!sensor->pull_up_is_feed || sensor->feed == CHANNEL_NONE)
-        return sensor->pull_up;
-    const struct levels *levels = survey_reading(survey, sensor->feed, phase)->levels;
-    return levels == NULL ? (double)NAN
-                          : levels_percentile(levels, &vehicle->channels[sensor->feed].scale, 0.5);
-}
-
 /* An average is no third level: it lies where the two states and the duty put it. */
 static int check_average(const struct levels *levels, const struct scale *scale, double low,
                          double high, const struct analysis_check *like,
@@ -308,12 +295,11 @@ static int check_states(const struct survey *survey, const struct reading *readi
     check->measured = low;
     if (add_check(analysis, check, error) == NULL)
         return -ENOMEM;
-    double pull_up = pull_up_of(survey, &survey->vehicle->sensors[check->sensor], check->phase);
+    double pull_up = survey_pull_up(survey, &survey->vehicle->sensors[check->sensor], check->phase);
     if (isnan(pull_up))
         return 0;
     check->name = "high of the signal";
     check->measured = high;
-    pull_up *= vehicle_pull_up_share(survey->vehicle, &survey->vehicle->sensors[check->sensor]);
     check->limit_low = survey->limits->hall_high_share * pull_up;
     check->limit_high = (double)NAN;
     check->source = limits_source(offsetof(struct limits, hall_high_share));

@@ -122,17 +122,6 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
 
 /* ---- levels ---- */
 
-static double pull_up_of(const struct survey *survey, const struct vehicle_sensor *sensor) {
-    const struct vehicle *vehicle = survey->vehicle;
-    size_t battery = vehicle_channel_by_role(vehicle, ROLE_BATTERY);
-    if (sensor->pull_up_is_battery)
-        return battery == CHANNEL_NONE ? (double)NAN
-                                       : survey_level(survey, battery, PHASE_CRANKING, 0.5, false);
-    if (sensor->pull_up_is_feed && sensor->feed != CHANNEL_NONE)
-        return survey_level(survey, sensor->feed, PHASE_CRANKING, 0.5, true);
-    return sensor->pull_up;
-}
-
 static struct candidate *add_weak(const struct evidence *evidence,
                                   const struct vehicle_sensor *sensor, char *observed,
                                   struct candidates *candidates) {
@@ -166,8 +155,8 @@ static bool judge_states(const struct evidence *evidence, const struct vehicle_s
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const char *at = words_place(of->measured_at);
     const char *when = words_phase(PHASE_CRANKING);
-    double needed = survey->limits->hall_high_share * pull_up_of(survey, sensor) *
-                    vehicle_pull_up_share(survey->vehicle, sensor);
+    double needed =
+        survey->limits->hall_high_share * survey_pull_up(survey, sensor, PHASE_CRANKING);
     if (low > survey->limits->hall_low + error_v)
         return add_weak(evidence, sensor,
                         result_sentence(&candidates->error, TEXT_WEAK_LOW, of->name, low, at, when,

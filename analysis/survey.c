@@ -553,6 +553,19 @@ double survey_level(const struct survey *survey, size_t channel, enum phase phas
     return levels_percentile(reading->levels, &survey->vehicle->channels[channel].scale, share);
 }
 
+double survey_pull_up(const struct survey *survey, const struct vehicle_sensor *sensor,
+                      enum phase phase) {
+    const struct vehicle *vehicle = survey->vehicle;
+    size_t battery = vehicle_channel_by_role(vehicle, ROLE_BATTERY);
+    double volts = sensor->pull_up;
+    if (sensor->pull_up_is_battery)
+        volts = battery == CHANNEL_NONE ? (double)NAN
+                                        : survey_level(survey, battery, phase, 0.5, false);
+    else if (sensor->pull_up_is_feed && sensor->feed != CHANNEL_NONE)
+        volts = survey_level(survey, sensor->feed, phase, 0.5, true);
+    return volts * vehicle_pull_up_share(vehicle, sensor);
+}
+
 static void push_channel(struct survey *survey, const struct record_run *run, size_t channel) {
     double lag_s = window_lag_s(survey->window, channel);
     push_levels(survey, run, channel, lag_s);

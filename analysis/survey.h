@@ -111,6 +111,14 @@ double survey_level(const struct survey *survey, size_t channel, enum phase phas
                     bool difference);
 
 /*
+ * What the high level of a Hall output should reach in that phase, volts: the median of what it is
+ * pulled up to, less what the board's input takes of it (vehicle_pull_up_share()). NAN: not given,
+ * or not known in that phase.
+ */
+double survey_pull_up(const struct survey *survey, const struct vehicle_sensor *sensor,
+                      enum phase phase);
+
+/*
  * How much feed `channel` moves for a volt of the battery from a second before the starter engages
  * to its release, and how well that tells it (r squared); false: the battery is not watched beside
  * it, or hardly moved.

@@ -9,12 +9,12 @@
 #include <stdint.h>
 
 /* Suffixes of a snapshot's file on its way. */
-#define SNAPSHOT_SUFFIX      ".crank"
-#define SNAPSHOT_PART        ".crank.part"            /* being written */
-#define SNAPSHOT_OLD_PART    ".crank.part.old"        /* a restart found it, and finishes it */
-#define SNAPSHOT_UNREADABLE  ".crank.part.unreadable" /* a restart could make nothing of it */
-#define SNAPSHOT_REPORT      ".json"
-#define SNAPSHOT_REMARK      ".note" /* what a person said of it */
+#define SNAPSHOT_SUFFIX     ".crank"
+#define SNAPSHOT_PART       ".crank.part"            /* being written */
+#define SNAPSHOT_OLD_PART   ".crank.part.old"        /* a restart found it, and finishes it */
+#define SNAPSHOT_UNREADABLE ".crank.part.unreadable" /* a restart could make nothing of it */
+#define SNAPSHOT_REPORT     ".json"
+#define SNAPSHOT_REMARK     ".note" /* what a person said of it */
 
 /* FOLDER/NNNN + suffix, allocated; NULL: no memory. */
 char *snapshot_folder_path(const char *folder, unsigned number, const char *suffix);
