@@ -31,6 +31,10 @@ void ask_begin(void) {
     (void)sigaction(SIGINT, &action, NULL);
 }
 
+bool ask_interrupted(void) {
+    return interrupted != 0;
+}
+
 /* The first line of what is held, if there is one; an overlong line is cut. */
 static bool take_line(char *line) {
     char *end = memchr(held, '\n', held_length);

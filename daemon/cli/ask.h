@@ -5,6 +5,7 @@
 #ifndef CRANKTRAP_ASK_H
 #define CRANKTRAP_ASK_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #define ASK_BYTES 200 /* of an answer; longer ones are cut */
@@ -17,6 +18,9 @@ struct ask_above {
 
 /* From now on SIGINT ends questions with -EINTR instead of the program. */
 void ask_begin(void);
+
+/* SIGINT has come since. */
+bool ask_interrupted(void);
 
 /*
  * Asks; `answer` (ASK_BYTES) gets the line without blanks around it, or `standard` where it is

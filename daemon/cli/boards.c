@@ -5,6 +5,7 @@
  */
 #include "board_file.h"
 #include "board_list.h"
+#include "boards_try.h"
 #include "client.h"
 #include "command.h"
 #include "drivers.h"
@@ -190,6 +191,11 @@ int command_boards(const struct command_line *given) {
     struct command_line line = *given;
     const char *hookup = command_option(&line, "hookup");
     bool explain = command_flag(&line, "explain");
+    const char *tried = command_option(&line, "try");
+    if (tried)
+        return boards_try(&line, tried);
+    if (command_option(&line, "record"))
+        return command_usage(&line, "--record needs --try BOARD: which board's bytes?");
     int wrong = command_words(&line, 0, 0);
     if (wrong)
         return wrong;

@@ -15,9 +15,22 @@ const struct command commands[] = {
      "asks, checks, and writes the file. Nothing is overwritten without a yes.\n"
      "  --check FILE   judges a hookup file: every error at once, with its line\n",
      command_hookup},
-    {"boards", "[--hookup FILE] [--explain]", "what is attached, who takes it, rights, maturity",
+    {"boards",
+     "[--hookup FILE] [--explain] |\n"
+     "       cranktrap boards --try BOARD [--device DEVICE] [--for TIME] [--record FILE] "
+     "[NAME=VALUE ...]",
+     "what is attached, who takes it, rights, maturity; a board's first trial",
      "--explain says of every device why each board file takes it or not, and what is wrong with\n"
-     "a board file that is not used.\n",
+     "a board file that is not used.\n"
+     "  --try BOARD      opens the attached board (stop the daemon first), shows what arrives: "
+     "rate,\n"
+     "                   losses, each input, and what to do next. BOARD is a board file's path\n"
+     "                   or name, or a driver's, with its options behind it\n"
+     "  --device DEVICE  where more than one may be it\n"
+     "  --for TIME       how long to listen (10s)\n"
+     "  --record FILE    keeps the first bytes (--bytes N, 8192) as FILE.bytes, what is in them "
+     "as\n"
+     "                   FILE.scans, the board file beside them: `sh tests/driver` replays them\n",
      command_boards},
     {"ready",
      "[--hours N] [--no-crank] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL\n"

@@ -96,7 +96,7 @@ int hookup_live_open(const char *section, struct hookup_live **live, struct prob
                      ? -ENOMEM
                      : 0;
     if (result == 0) {
-        result = hookup_parse(text, strlen(text), HOOKUP_FOR_BOARDS, &made->hookup, problems);
+        result = hookup_parse_live(text, strlen(text), &made->hookup, problems);
         free(text);
     }
     if (result == 0)

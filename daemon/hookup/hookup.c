@@ -81,6 +81,11 @@ int hookup_parse(const char *text, size_t length, enum hookup_use use, struct ho
     return parse(text, length, use, false, hookup, problems);
 }
 
+int hookup_parse_live(const char *text, size_t length, struct hookup **hookup,
+                      struct problems *problems) {
+    return parse(text, length, HOOKUP_FOR_BOARDS, true, hookup, problems);
+}
+
 int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
                 struct problems *problems) {
     char *text = NULL;

@@ -99,6 +99,11 @@ int hookup_load(const char *path, enum hookup_use use, struct hookup **hookup,
 int hookup_parse(const char *text, size_t length, enum hookup_use use, struct hookup **hookup,
                  struct problems *problems);
 
+/* A text for boards as hookup_load() reads a file: with the board files that it names, and each
+ * driver tried. */
+int hookup_parse_live(const char *text, size_t length, struct hookup **hookup,
+                      struct problems *problems);
+
 /*
  * Finishes the channels of one board once its description is known: scales given as divider
  * times the board's own volts per count, rails, skew. Where the board contradicts the hookup

@@ -100,17 +100,6 @@ void intake_board_say(struct intake_board *board, enum intake_board_state state,
     }
 }
 
-void intake_board_device(const struct intake_board *board, char *name, size_t size) {
-    const struct hookup_board *hookup = board->hookup;
-    const struct board_file *file = hookup->settings.file;
-    if (hookup->device != NULL)
-        (void)snprintf(name, size, "%s", hookup->device);
-    else if (file != NULL && file->ids != NULL)
-        (void)snprintf(name, size, "USB board %04x:%04x", file->ids->vendor, file->ids->product);
-    else
-        (void)snprintf(name, size, "the board");
-}
-
 void intake_board_send(struct intake_board *board, const struct board_bytes *request) {
     if (request->count == 0)
         return;

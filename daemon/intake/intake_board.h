@@ -89,9 +89,6 @@ void intake_board_done(struct intake_board *board);
 void intake_board_say(struct intake_board *board, enum intake_board_state state, const char *format,
                       ...) __attribute__((format(printf, 3, 4)));
 
-/* What to call its device in messages: as the hookup has it, else by its USB id. */
-void intake_board_device(const struct intake_board *board, char *name, size_t size);
-
 /* Hands bytes to the port thread to be sent. */
 void intake_board_send(struct intake_board *board, const struct board_bytes *request);
 

@@ -4,6 +4,7 @@
  * barriers, and what to think of bytes that make no sense.
  */
 #include "board_file.h"
+#include "board_port.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -142,7 +143,7 @@ static void connected(struct stream *stream) {
     pipeline->streaming = false;
     if (intake_board_state(stream->owner) == INTAKE_WAITING) {
         char device[256];
-        intake_board_device(stream->owner, device, sizeof device);
+        board_port_name(stream->owner->hookup, device, sizeof device);
         intake_board_say(stream->owner, INTAKE_OPENING,
                          "%s is open: waiting for the board to make itself known", device);
     }

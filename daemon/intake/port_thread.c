@@ -9,9 +9,8 @@
 #include "intake_board.h"
 
 #include "board_file.h"
-#include "ports.h"
+#include "board_port.h"
 #include "timebase.h"
-#include "usb_devices.h"
 
 #include <errno.h>
 
@@ -21,8 +20,6 @@
 #define RIGHTS_GRACE_NS  (3ll * SECOND_NS) /* udev sets group and mode a little after the node */
 #define READ_WAIT_MS     100
 #define SEND_WAIT_MS     200
-#define BAUD_STANDARD    115200
-#define PATH_SIZE        4096
 
 #define FAILURES_RESET 2 /* opened again once without help: then what a board file allows */
 
@@ -57,7 +54,6 @@ static void show_transport(struct connection *connection, struct transport *tran
 /* Says why the port cannot be opened; the same reason once. */
 static void say_failure(struct connection *connection, int error) {
     char why[224];
-    const struct hookup_board *hookup = connection->board->hookup;
     int64_t now = intake_monotonic_ns();
     if (error != -EACCES)
         connection->rights_since_ns = 0;
@@ -69,47 +65,16 @@ static void say_failure(struct connection *connection, int error) {
     if (error == connection->last_error)
         return;
     connection->last_error = error;
-    if (hookup->driver->bus == BOARD_USB)
-        usb_devices_explain(hookup->settings.file->ids, hookup->device, error, why, sizeof why);
-    else
-        ports_explain(connection->name, error, why, sizeof why);
+    board_port_explain(connection->board->hookup, error, why, sizeof why);
     intake_board_say(connection->board, INTAKE_WAITING, "%s", why);
 }
 
-static int open_serial(struct connection *connection) {
-    const struct hookup_board *hookup = connection->board->hookup;
-    double baud = hookup->baud;
-    if (baud <= 0.0)
-        baud = board_setting_number(hookup->driver, &hookup->settings, "baud", BAUD_STANDARD);
-    const struct transport_settings settings = {
-        .baud = (unsigned)baud,
-        .keep_modem_lines = hookup->driver->keep_modem_lines,
-    };
-    char path[PATH_SIZE];
-    int result =
-        hookup->device != NULL ? ports_resolve(hookup->device, path, sizeof path) : -ENOENT;
-    return result < 0 ? result : transport_open(path, &settings, &connection->transport);
-}
-
-static int open_usb(struct connection *connection) {
+static bool connect_port(struct connection *connection) {
     const struct hookup_board *hookup = connection->board->hookup;
     const struct board_file *file = hookup->settings.file;
-    double rate_hz = board_setting_number(hookup->driver, &hookup->settings, "rate", 0.0);
-    const struct transport_usb settings = {
-        .usb = &file->usb,
-        .start = &file->start,
-        .stop = &file->stop,
-        .bytes_per_s = board_file_bytes_per_s(file, rate_hz),
-        .reset = file->reset == BOARD_RESET_LAST_RESORT && connection->failures >= FAILURES_RESET,
-    };
-    struct usb_device device;
-    int result = usb_devices_find(file->ids, hookup->device, &device);
-    return result < 0 ? result : transport_open_usb(device.node, &settings, &connection->transport);
-}
-
-static bool connect_port(struct connection *connection) {
-    bool usb = connection->board->hookup->driver->bus == BOARD_USB;
-    int result = usb ? open_usb(connection) : open_serial(connection);
+    bool reset = file != NULL && file->reset == BOARD_RESET_LAST_RESORT &&
+                 connection->failures >= FAILURES_RESET;
+    int result = board_port_open(hookup, reset, &connection->transport);
     if (result < 0) {
         say_failure(connection, result);
         return false;
@@ -269,7 +234,7 @@ static void serve(struct connection *connection) {
 void *port_thread(void *intake_board) {
     struct intake_board *board = intake_board;
     struct connection connection = {.board = board, .backoff_ns = BACKOFF_FIRST_NS};
-    intake_board_device(board, connection.name, sizeof connection.name);
+    board_port_name(board->hookup, connection.name, sizeof connection.name);
     while (!intake_board_stopping(board)) {
         if (connect_port(&connection))
             serve(&connection);

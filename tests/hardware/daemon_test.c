@@ -118,6 +118,10 @@ static void a_board_file_is_all_it_takes(void **state) {
     assert_says("boards --explain", "taken by board file counting: its ids have 1209:0002");
     assert_says("boards --explain", "not by board file bulk-packed-12: it has no ids");
 
+    assert_says("boards --try counting --for 1s", "Lost: 0 scans.");
+    assert_says("boards --try counting --for 1s --json", "\"lowest\":0.0,");
+    assert_int_equal(mock_usb_seen(board).claims, 0);
+
     pid_t daemon = start_daemon();
     wait_for("status --json", "\"state\":\"streaming\"");
     mock_usb_skip(board, 5);
