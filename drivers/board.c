@@ -48,6 +48,10 @@ const char *board_loss_name(enum board_loss reason) {
         return "board restarted";
     case BOARD_LOSS_LATE:
         return "fetched late";
+    case BOARD_LOSS_NO_ANSWER:
+        return "no answer";
+    case BOARD_LOSS_REFUSED:
+        return "refused";
     case BOARD_LOSSES:
         break;
     }

@@ -52,9 +52,12 @@ enum board_loss {
     BOARD_LOSS_OVERRUN,   /* the board says that it dropped scans itself */
     BOARD_LOSS_RESTARTED, /* the board started anew */
     BOARD_LOSS_LATE,      /* this computer was too slow to fetch them */
+    BOARD_LOSS_NO_ANSWER, /* the board was asked for them, and did not answer */
+    BOARD_LOSS_REFUSED,   /* the board was asked for them, and said no */
     BOARD_LOSSES
 };
-/* "packet lost", "damaged", "overrun", "board restarted", "fetched late". */
+/* "packet lost", "damaged", "overrun", "board restarted", "fetched late", "no answer", "refused".
+ */
 const char *board_loss_name(enum board_loss reason);
 #define BOARD_LOSS_UNKNOWN UINT64_MAX /* a number of scans that nobody counted */
 
@@ -123,6 +126,7 @@ struct board_settings {
     size_t count;
     const struct board_setting *setting;
     const struct board_file *file; /* the hookup named one; NULL: it named the driver itself */
+    const char *device;            /* as the hookup names it; NULL: it does not */
 };
 /* The setting's text, or the option's default, or NULL. */
 const char *board_setting_text(const struct board_driver *driver,
@@ -199,6 +203,13 @@ struct board_driver {
      * -ENODATA it will never give more (a simulation at its end).
      */
     int (*fetch)(struct board *board, int deadline_ms);
+
+    /*
+     * Poll only. A plain sentence why start() or fetch() failed last, or why no scan has come for
+     * a while, and what to do; "" where there is nothing to say. It lasts until the next call.
+     * NULL: the driver has none.
+     */
+    const char *(*explain)(const struct board *board);
 
     /* Stream only: what to send when the board has been asked nothing useful back for a while
      * (a describe or start request may have been lost). NULL: nothing. Same rules as start(). */

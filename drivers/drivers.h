@@ -15,7 +15,8 @@
     DRIVER(text_serial)                                                                            \
     DRIVER(packet_serial)                                                                          \
     DRIVER(layout_serial)                                                                          \
-    DRIVER(usb_bulk)
+    DRIVER(usb_bulk)                                                                               \
+    DRIVER(modbus_rtu)
 
 /* Every driver, `*count` of them; static. */
 const struct board_driver *const *drivers_all(size_t *count);

@@ -32,10 +32,11 @@ struct whole {
 
 static const struct board_driver *read_driver(struct reading *reading,
                                               const struct document_section *section) {
-    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk"};
+    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk", "modbus-rtu"};
     const struct document_entry *entry =
         reading_required(reading, section, "driver", "which driver speaks with the board");
-    int index = entry ? reading_word(reading, section, entry, names, 3) : -1;
+    int index =
+        entry ? reading_word(reading, section, entry, names, sizeof names / sizeof names[0]) : -1;
     return index < 0 ? NULL : drivers_find(names[index]);
 }
 
@@ -176,20 +177,25 @@ static void check_ways(struct reading *reading, const struct board_file *file, c
 /* What the driver needs, or has no use for. */
 static void check_driver(struct reading *reading, const struct board_file *file) {
     bool usb = file->driver->bus == BOARD_USB;
-    bool own_packets = strcmp(file->driver->name, "text-serial") == 0;
+    bool text = strcmp(file->driver->name, "text-serial") == 0;
+    bool own_packets = text || strcmp(file->driver->name, "modbus-rtu") == 0;
     bool packet = reading_count(reading, "packet") > 0;
     if (!own_packets && !packet)
         complain(reading, NULL, "no [packet] section: what does the board send?");
     if (own_packets && packet)
         complain(reading, "[packet]",
-                 "text-serial reads lines: columns in [board] says what "
-                 "stands in them; take [packet] out");
+                 text ? "text-serial reads lines: columns in [board] says what stands in them; "
+                        "take [packet] out"
+                      : "modbus-rtu reads registers: first-register, inputs and format in [board] "
+                        "say what stands in them; take [packet] out");
     if (usb && reading_count(reading, "usb") == 0)
         complain(reading, NULL, "no [usb] section: which endpoint do the scans come from?");
     if (!usb && reading_count(reading, "usb") > 0)
         complain(reading, "[usb]", "only the driver usb-bulk has endpoints: take it out");
     if (own_packets && (file->start.count || file->stop.count))
-        complain(reading, "[board]", "text-serial sends nothing: take start and stop out");
+        complain(reading, "[board]",
+                 text ? "text-serial sends nothing: take start and stop out"
+                      : "modbus-rtu knows itself what to send: take start and stop out");
     check_ways(reading, file, "[board] start", &file->start);
     check_ways(reading, file, "[board] stop", &file->stop);
 }

@@ -179,7 +179,7 @@ static void read_device(struct reading *reading, const struct document_section *
         reading_problem(reading, section, entry, "a simulated board has no device: take it out");
         return;
     }
-    board->device = entry->value;
+    board->device = board->settings.device = entry->value;
     const struct hookup *hookup = &reading->whole->hookup;
     for (size_t i = 0; i < hookup->board_count; i++)
         if (hookup->boards[i].device && strcmp(hookup->boards[i].device, entry->value) == 0)

@@ -2,9 +2,12 @@
 /*
  * pipeline_poll.c - the pipeline thread of a poll board: the driver gets the scans itself.
  */
+#include "board_file.h"
+#include "board_port.h"
 #include "pipeline.h"
 
 #include <errno.h>
+#include <stdio.h>
 #include <string.h>
 
 #define SECOND_NS        1000000000ll
@@ -46,9 +49,21 @@ static int begin(struct pipeline *pipeline) {
     return result == -EAGAIN ? 0 : result; /* it will note when it knows */
 }
 
+/* What the driver says of its last failure; "" where it says nothing. */
+static const char *explanation(const struct pipeline *pipeline) {
+    return pipeline->driver->explain != NULL ? pipeline->driver->explain(pipeline->board) : "";
+}
+
+static void say_silence(struct pipeline *pipeline, double limit_s) {
+    const char *why = explanation(pipeline);
+    pipeline->streaming = false;
+    intake_board_say(pipeline->owner, INTAKE_SILENT, "no scan has come for %g s: %s", limit_s,
+                     why[0] != '\0' ? why : "check the board's power and cable");
+}
+
 /* Fetches until the board has gone, ended, is refused, or intake stops (0). */
 static int fetch(struct pipeline *pipeline) {
-    double limit_s = pipeline->driver->silence_limit_s;
+    double limit_s = board_silence_limit_s(pipeline->driver, &pipeline->owner->hookup->settings);
     int64_t last = intake_monotonic_ns();
     while (!intake_board_stopping(pipeline->owner)) {
         pace(pipeline);
@@ -63,34 +78,39 @@ static int fetch(struct pipeline *pipeline) {
         if (result > 0) {
             last = now;
             pipeline->counters.results[BOARD_OK]++;
-        } else if (limit_s > 0.0 && (double)(now - last) > limit_s * (double)SECOND_NS &&
-                   pipeline->streaming) {
-            pipeline->streaming = false;
-            intake_board_say(pipeline->owner, INTAKE_SILENT,
-                             "no scan has come for %g s: check the board's power and cable",
-                             limit_s);
+        } else if (limit_s > 0.0 && (double)(now - last) > limit_s * (double)SECOND_NS) {
+            say_silence(pipeline, limit_s);
+            last = now; /* said once; what it says may be another next time */
         }
     }
     return 0;
 }
 
-static void say_end(struct pipeline *pipeline, int result) {
-    const char *device = pipeline->owner->hookup->device;
-    if (device == NULL)
-        device = "the board";
-    if (result == -ENODEV)
-        intake_board_say(pipeline->owner, INTAKE_WAITING,
-                         "%s has gone (unplugged, or its power is off): waiting for it to come "
-                         "back",
-                         device);
+/* A board that has gone is not there for a while: that needs no saying again. */
+static void say_end(struct pipeline *pipeline, int result, int before) {
+    const struct hookup_board *hookup = pipeline->owner->hookup;
+    char name[256], why[384];
+    if (result == -ENOENT && (before == -ENODEV || before == -ENOENT))
+        return;
+    board_port_name(hookup, name, sizeof name);
+    if (explanation(pipeline)[0] != '\0')
+        (void)snprintf(why, sizeof why, "%s", explanation(pipeline));
+    else if (result == -ENODEV)
+        (void)snprintf(why, sizeof why,
+                       "%s has gone (unplugged, or its power is off): waiting for it to come back",
+                       name);
+    else if (hookup->driver->bus == BOARD_USB || hookup->driver->bus == BOARD_SERIAL)
+        board_port_explain(hookup, result, why, sizeof why);
     else
-        intake_board_say(pipeline->owner, INTAKE_WAITING, "%s cannot be used: %s", device,
-                         strerror(-result));
+        (void)snprintf(why, sizeof why, "%s cannot be used: %s", name, strerror(-result));
+    intake_board_say(pipeline->owner, INTAKE_WAITING, "%s", why);
 }
 
-/* One go, from start to whatever ends it. False when there will be no other. */
-static bool run_once(struct pipeline *pipeline) {
+/* One go, from start to whatever ends it (`*ended`: as the one before did). False when there will
+ * be no other. */
+static bool run_once(struct pipeline *pipeline, int *ended) {
     struct intake_board *owner = pipeline->owner;
+    int before = *ended;
     int result = begin(pipeline);
     if (result == 0)
         result = fetch(pipeline);
@@ -107,7 +127,8 @@ static bool run_once(struct pipeline *pipeline) {
         wait_until(pipeline, INT64_MAX); /* it would say the same again */
         return false;
     }
-    say_end(pipeline, result);
+    *ended = result == -ENOENT && before == -ENODEV ? before : result;
+    say_end(pipeline, result, before);
     return true;
 }
 
@@ -116,7 +137,8 @@ void *pipeline_poll(void *intake_board) {
     struct pipeline *pipeline = owner->pipeline;
     struct board_bytes unused = {0};
     int64_t backoff_ns = BACKOFF_FIRST_NS;
-    while (run_once(pipeline)) {
+    int ended = 0;
+    while (run_once(pipeline, &ended)) {
         if (atomic_exchange(&owner->streaming, false))
             backoff_ns = BACKOFF_FIRST_NS;
         wait_until(pipeline, intake_monotonic_ns() + backoff_ns);

@@ -15,6 +15,7 @@ import sys
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "unit" / "drivers"))
+import asked_board  # noqa: E402  a slave with a CRC of its own
 import wire_reference  # noqa: E402  a second encoder for docs/wire.md
 
 RANDOM = random.Random(20260115)
@@ -138,6 +139,29 @@ def packet_serial():
     save("packet-serial", stream, told)
 
 
+def modbus_8x10v():
+    """Answers of a module of eight inputs in millivolts, one a line: one damaged, one exception,
+    one beyond 10 V."""
+    answers, told = [], []
+    for number in range(40):
+        scan = values(8, 0, 10000)
+        registers = [10240 if number == 25 and i == 3 else value for i, value in enumerate(scan)]
+        answer = asked_board.framed(b"\x01\x04\x10" + struct.pack(">8H", *registers))
+        if number == 12:
+            answer = answer[:7] + bytes([answer[7] ^ 0x20]) + answer[8:]
+            told.append("lost 1 damaged")
+        elif number == 20:
+            answer = asked_board.framed(b"\x01\x84\x04")
+            told.append("lost 1 refused")
+        else:
+            if number == 25:
+                scan[3] = 10000
+            told.append(line(scan))
+        answers.append(answer.hex(" "))
+    (HERE / "modbus-8x10v.bytes").write_text("\n".join(answers) + "\n")
+    (HERE / "modbus-8x10v.scans").write_text("\n".join(told) + "\n")
+
+
 text_lines()
 packed("packets-8x16", 20, packet_8x16,
        lambda: [values(8, -32768, 32767) for _ in range(10)], 10, 1)
@@ -147,3 +171,4 @@ packed("packets-2x24", 300, packet_2x24,
        lambda: [values(2, -(1 << 23), (1 << 23) - 1)], 1, 1)
 text_serial()
 packet_serial()
+modbus_8x10v()

@@ -52,11 +52,16 @@ static void on_note(void *context, enum board_note note, int64_t value) {
 static void stream(const struct board_file_read *read, const uint8_t *data, size_t size) {
     struct fuzzed fuzzed = {0};
     const struct board_sinks sinks = {&fuzzed, on_samples, on_loss, on_note};
-    const struct board_settings settings = {read->setting_count, read->setting, &read->file};
+    const struct board_settings settings = {read->setting_count, read->setting, &read->file, NULL};
     struct board_bytes request;
     driver = read->file.driver;
     if (driver->open(&settings, &sinks, &board, NULL, 0) < 0)
-        return; /* an option may still be refused */
+        return;                        /* an option may still be refused */
+    if (driver->shape == BOARD_POLL) { /* it gets its bytes itself */
+        must(driver->describe(board, &fuzzed.description) == 0);
+        driver->close(board);
+        return;
+    }
     (void)driver->describe(board, &fuzzed.description);
     must(driver->start(board, &request) == 0);
     size_t piece = size && data[0] ? data[0] : size;

@@ -58,8 +58,8 @@ static int set_up_with(void **state, bool header) {
     yard->file = load_file(header);
     yard->rig = rig_new();
     rig_add(yard->rig, "logger", yard->file->file.driver, NULL);
-    yard->rig->boards[0].settings =
-        (struct board_settings){yard->file->setting_count, yard->file->setting, &yard->file->file};
+    yard->rig->boards[0].settings = (struct board_settings){
+        yard->file->setting_count, yard->file->setting, &yard->file->file, NULL};
     yard->rig->boards[0].rate_hz = 100000;
     *state = yard;
     return 0;

@@ -66,7 +66,7 @@ static void every_problem_is_told_with_its_line(void **state) {
     static const char *const told[] = {
         ("mine.board:3: [board] driver: read \"layout-seral\": allowed: text-serial, "
          "layout-serial, "
-         "usb-bulk. Did you mean \"layout-serial\"?"),
+         "usb-bulk, modbus-rtu. Did you mean \"layout-serial\"?"),
         "mine.board:4: [board] ids: read \"12:34\": ",
         "mine.board:5: [board] silence: read \"3 V\": after the number may stand s, ms",
         "mine.board:7: [packet] header: read \"aa zz\": 'zz' is no byte",
@@ -109,6 +109,10 @@ static void what_contradicts_itself_is_told(void **state) {
     assert_complains("[board]\nsummary = x\ndriver = text-serial\nrate = 10\n[packet]\nbits = 8\n"
                      "columns = 0\nheader = 01\n",
                      "text-serial reads lines");
+    assert_complains("[board]\nsummary = x\ndriver = modbus-rtu\nrate = 10\nstart = bytes 01\n",
+                     "modbus-rtu knows itself what to send");
+    assert_complains("[board]\nsummary = x\ndriver = modbus-rtu\nrate = 10\nfunction = 5\n",
+                     "function: read \"5\": must lie within 3 and 4");
     assert_complains(HEAD "[packet]\nheader = 01\nbits = 8\ncolumns = 0\n[inputs]\nrange = 5 V\n",
                      "the volts at the lowest and at the highest count");
     assert_complains(HEAD "[packet]\nheader = 01\nbits = 8\ncolumns = 0\n[input 1]\n",
@@ -130,7 +134,7 @@ struct told {
 
 static struct board *open_board(const struct board_file_read *read, struct told *told) {
     const struct board_sinks sinks = {told, on_samples, on_loss, on_note};
-    const struct board_settings settings = {read->setting_count, read->setting, &read->file};
+    const struct board_settings settings = {read->setting_count, read->setting, &read->file, NULL};
     struct board *board = NULL;
     struct board_bytes request;
     const struct board_driver *driver = read->file.driver;
@@ -236,6 +240,10 @@ static void every_shipped_file_reads_its_recorded_bytes(void **state) {
         struct board_file_read *read = NULL;
         char path[BOARD_PATH_MAX];
         assert_int_equal(board_files_load(names[i], &read, &problems, path), 0);
+        if (read->file.driver->shape == BOARD_POLL) { /* it is asked: the driver kit does that */
+            board_files_free(read);
+            continue;
+        }
         snprintf(path, sizeof path, "%s/tests/boards/%s.bytes", CRANKTRAP_SOURCE, names[i]);
         char *bytes = read_text(path);
         snprintf(path, sizeof path, "%s/tests/boards/%s.scans", CRANKTRAP_SOURCE, names[i]);
