@@ -11,6 +11,7 @@
 #include "evidence.h"
 #include "requests.h"
 #include "result.h"
+#include "speed_curve.h"
 #include "verdict.h"
 
 #include <errno.h>
@@ -198,6 +199,9 @@ static int describe(struct work *work, size_t index, struct evidence *evidence) 
         if (attempt == NULL)
             return -ENOMEM;
         fill_attempt(work, index, evidence, attempt);
+        int result = speed_curve_fill(evidence, attempt);
+        if (result != 0)
+            return result;
         verdict = &attempt->verdict;
     }
     int result = checks_add(evidence->survey, evidence->window->attempt, work->analysis);

@@ -12,6 +12,7 @@
 #include "limits.h"
 #include "phases.h"
 #include "record.h"
+#include "rotation_words.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -126,6 +127,13 @@ struct analysis_verdict {
     struct analysis_texts because, followers, alternatives, next, not_tested;
 };
 
+/* Crank speed at a moment. */
+struct analysis_speed {
+    double at_s, rpm;
+    enum rotation_source source; /* a turn of a wheel by its edges, or compressions */
+    size_t channel;              /* that tells */
+};
+
 struct analysis_attempt {
     unsigned number;               /* 1.. in order of time within the record */
     double from_s, to_s;           /* engagement to release */
@@ -133,6 +141,11 @@ struct analysis_attempt {
     double rpm, rpm_low, rpm_high; /* of the median, slowest, fastest turn while cranking; after
                                       its first second where enough turns follow */
     const char *rpm_source;        /* "crank-signal" (a channel's name) or NULL */
+    size_t speed_count;            /* speeds over time, from the engagement till it runs or not */
+    struct analysis_speed *speeds;
+    size_t turning_count; /* does it turn, and what tells: stretches without holes over the same */
+    struct rotation_stretch *turning;
+    unsigned cylinders; /* that edges and compressions tell together; 0: they do not */
     enum outcome outcome;
     struct analysis_verdict verdict;
 };

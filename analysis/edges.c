@@ -50,6 +50,7 @@ struct edges {
     double step_sum; /* of the newest samples, up to NOISE_SAMPLES, */
     size_t step_count;
     double least_step; /*   and the smallest average so far; HUGE_VAL: none yet */
+    double hum;        /* counts from peak to peak that such a lead shows by itself */
     double band;
     double memory_s;
     bool begun; /* `last` and the envelope hold something */
@@ -252,8 +253,9 @@ static void follow_noise(struct edges *edges, const int32_t *counts, size_t leng
     if (edges->step_count < NOISE_SAMPLES)
         return;
     edges->least_step = fmin(edges->least_step, edges->step_sum / (double)edges->step_count);
-    edges->least_swing =
-        fmax(edges->usual_least, fmax(NOISE_COUNTS, NOISE_STEPS * edges->least_step));
+    double least = fmax(NOISE_COUNTS, NOISE_STEPS * edges->least_step);
+    edges->hum = least / 2.0;
+    edges->least_swing = fmax(edges->usual_least, least);
     edges->step_sum = 0.0;
     edges->step_count = 0;
 }
@@ -278,11 +280,9 @@ void edges_push(struct edges *edges, const int32_t *counts, size_t count, double
         follow(edges, lowest, highest, (double)length * period_s);
         double swing = edges->high - edges->low;
         if (swing >= edges->least_swing) {
-            struct thresholds thresholds = {
-                .low = edges->low + 0.5 * (1.0 - edges->band) * swing,
-                .middle = edges->low + 0.5 * swing,
-                .high = edges->low + 0.5 * (1.0 + edges->band) * swing,
-            };
+            double middle = edges->low + 0.5 * swing;
+            double band = fmax(edges->band * swing, edges->hum); /* where nothing turns, it hums */
+            struct thresholds thresholds = {middle - 0.5 * band, middle, middle + 0.5 * band};
             if (stays(edges, &thresholds, lowest, highest))
                 go_on(edges, edges->state == STATE_HIGH ? highest : lowest);
             else

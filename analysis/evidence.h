@@ -15,6 +15,7 @@
 #include "window.h"
 
 #define EVIDENCE_RIPPLES 2
+#define EVIDENCE_BATTERY 1   /* of these, the battery's */
 #define EVIDENCE_CATCH_S 1.0 /* before and behind the release of a starter that succeeds */
 
 struct evidence {

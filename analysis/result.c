@@ -200,8 +200,11 @@ int result_copy_verdict(const struct analysis_verdict *from, struct analysis_ver
 void analysis_free(struct analysis *analysis) {
     if (analysis == NULL)
         return;
-    for (size_t i = 0; i < analysis->attempt_count; i++)
+    for (size_t i = 0; i < analysis->attempt_count; i++) {
         free_verdict(&analysis->attempts[i].verdict);
+        free(analysis->attempts[i].speeds);
+        free(analysis->attempts[i].turning);
+    }
     for (size_t i = 0; i < analysis->check_count; i++)
         free(analysis->checks[i].why);
     for (size_t i = 0; i < analysis->finding_count; i++)

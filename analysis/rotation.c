@@ -43,6 +43,36 @@ struct rotation {
     bool short_of_memory;
 };
 
+const char *rotation_state_name(enum rotation_state state) {
+    switch (state) {
+    case ROTATION_TURNING:
+        return "turning";
+    case ROTATION_NOT_TURNING:
+        return "not-turning";
+    case ROTATION_UNKNOWN:
+        break;
+    }
+    return "unknown";
+}
+
+const char *rotation_source_name(enum rotation_source source) {
+    switch (source) {
+    case ROTATION_BY_EDGES:
+        return "edges";
+    case ROTATION_BY_RIPPLE:
+        return "compressions";
+    case ROTATION_BY_INERTIA:
+        return "inertia";
+    case ROTATION_BY_CURRENT:
+        return "starter-current";
+    case ROTATION_BY_REQUEST:
+        return "start-request";
+    case ROTATION_BY_NOTHING:
+        break;
+    }
+    return NULL;
+}
+
 /* --- Claims ----------------------------------------------------------------------------- */
 
 static void claim(struct rotation *rotation, struct rotation_stretch added) {

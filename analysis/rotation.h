@@ -15,28 +15,10 @@
 
 #include "pulses.h"
 #include "ripple.h"
+#include "rotation_words.h"
 
 #include <stdbool.h>
 #include <stddef.h>
-
-enum rotation_state { ROTATION_UNKNOWN, ROTATION_TURNING, ROTATION_NOT_TURNING };
-
-/* What tells; where several do, the first of these. */
-enum rotation_source {
-    ROTATION_BY_EDGES,
-    ROTATION_BY_RIPPLE,
-    ROTATION_BY_INERTIA,
-    ROTATION_BY_CURRENT, /* a starter that cannot turn */
-    ROTATION_BY_REQUEST, /* a start request that nothing follows */
-    ROTATION_BY_NOTHING,
-};
-
-struct rotation_stretch {
-    double from_s, to_s;
-    enum rotation_state state;
-    enum rotation_source source;
-    size_t channel; /* that tells; CHANNEL_NONE */
-};
 
 /* The edges of one position sensor, both directions. */
 struct rotation_sensor {

@@ -20,6 +20,11 @@
 #define EDGES_SWING_HALL_V      1.0 /* from here on edges.h finds its edges */
 #define EDGES_SWING_INDUCTIVE_V 0.2
 #define TINY_NOISES             4.0 /* times the noise from sample to sample */
+#define RESTED_S                0.5 /* before the engagement */
+#define SETTLE_S                0.2 /* behind it the surge is over */
+#define LETS_GO_SHARE           0.4
+#define OVERDUE                 1.5 /* times the usual angle from edge to edge */
+#define OVERDUE_LOOKS           8U  /* edges back */
 
 /* The stretch of cranking (or running) in which a signal must be there. */
 struct stretch {
@@ -29,13 +34,57 @@ struct stretch {
 
 /* ---- was it the engine that stopped? ---- */
 
+/*
+ * By another sensor's edges, has the engine turned farther since the last edge than it usually does
+ * from one to the next? By time alone, one that runs down would seem to.
+ */
+static bool is_overdue(const struct evidence *evidence, size_t channel,
+                       const struct silence *silence, size_t teller) {
+    const struct pulses *others = evidence->pulses[teller];
+    if (others == NULL || silence->never)
+        return true;
+    size_t count;
+    const struct pulse *list = pulses_list(evidence->pulses[channel], &count);
+    size_t last = pulses_after(evidence->pulses[channel], silence->last_s) - 1;
+    size_t usual = 0;
+    for (size_t i = last; i > 0 && i + OVERDUE_LOOKS > last; i--) {
+        size_t between =
+            pulses_after(others, list[i].at_s) - pulses_after(others, list[i - 1].at_s);
+        usual = between > usual ? between : usual;
+    }
+    size_t since = pulses_after(others, silence->until_s) - pulses_after(others, silence->last_s);
+    return (double)since > OVERDUE * (double)usual;
+}
+
 static const char *what_turned(const struct evidence *evidence, size_t channel,
                                const struct silence *silence) {
     size_t teller = CHANNEL_NONE;
     if (evidence_turned(evidence, channel, silence->sure_s, silence->until_s, OTHERS_EDGES,
-                        &teller))
+                        &teller) &&
+        is_overdue(evidence, channel, silence, teller))
         return words_channel(evidence->survey, teller);
     return NULL;
+}
+
+/*
+ * Did the starter let go where the signal stopped, and the battery is only slow to recover? Its
+ * level from then on is nearer to that before the cranking than to that of the cranking.
+ */
+static bool lets_go(const struct evidence *evidence, const struct silence *silence) {
+    const struct window *window = evidence->window;
+    const struct ripple *battery = evidence->ripples[EVIDENCE_BATTERY];
+    double low;
+    double high;
+    double rest;
+    double pulled;
+    double level;
+    return battery != NULL &&
+           ripple_level(battery, window->engaged_s - RESTED_S, window->engaged_s - SETTLE_S, &low,
+                        &rest, &high) &&
+           ripple_level(battery, window->engaged_s + SETTLE_S, silence->last_s, &low, &pulled,
+                        &high) &&
+           ripple_level(battery, silence->due_s, silence->until_s, &low, &level, &high) &&
+           level > pulled + LETS_GO_SHARE * (rest - pulled);
 }
 
 /* What showed the engine turning before shows it no more: it stopped, and the signal with it. */
@@ -91,7 +140,8 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     if (running && !abrupt && (turned == NULL || isnan(silence->to_s)))
         return; /* an engine that stops takes its signals along */
     if (turned == NULL && !abrupt &&
-        (silence->slowed || evidence_stands_still(evidence) || stops(evidence, sensor, silence)))
+        (silence->slowed || evidence_stands_still(evidence) || stops(evidence, sensor, silence) ||
+         (!running && lets_go(evidence, silence))))
         return;
     struct candidate *candidate = candidates_add(candidates, FAULT_SIGNAL_LOST, sensor->signal,
                                                  (size_t)(sensor - survey->vehicle->sensors));

@@ -15,21 +15,26 @@
 #define AROUND        12     /* states on either side */
 #define FEWEST_AROUND 8
 
-/*
- * Far shorter than the states around it: than the one that a quarter of them is longer than, so
- * that neither a wheel's gap nor other spikes set the measure.
- */
-static bool stands_out(const struct pulse *list, size_t count, size_t i) {
+/* Far shorter than the state that a quarter of those around, every `step`-th, is longer than. */
+static bool is_shorter(const struct pulse *list, size_t count, size_t i, size_t step) {
     double widths[2 * AROUND];
     size_t kept = 0;
-    size_t from = i > AROUND ? i - AROUND : 0;
-    for (size_t k = from; k + 1 < count && k < from + 2 * AROUND; k++)
+    size_t back = i / step < AROUND ? i / step : AROUND;
+    for (size_t k = i - back * step; k + 1 < count && kept < 2 * AROUND; k += step)
         if (k != i)
             widths[kept++] = list[k + 1].at_s - list[k].at_s;
     if (kept < FEWEST_AROUND)
         return false;
     sorted_order(widths, kept);
     return list[i + 1].at_s - list[i].at_s < SPIKE_SHARE * widths[kept * 3 / 4];
+}
+
+/*
+ * Against all the states around it, and against those of its own level: of a signal of low duty
+ * every pulse is short. Neither a wheel's gap nor other spikes set the measure.
+ */
+static bool stands_out(const struct pulse *list, size_t count, size_t i) {
+    return is_shorter(list, count, i, 1) && is_shorter(list, count, i, 2);
 }
 
 struct spikes spikes_find(const struct evidence *evidence, size_t channel) {

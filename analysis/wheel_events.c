@@ -287,6 +287,8 @@ static void find_burst(struct finder *finder, const struct stretch *stretch) {
     const struct wheel_step *first = &path->steps[stretch->first];
     const struct wheel_step *last = &path->steps[stretch->last];
     bool behind = stretch->last + 1 < path->count;
+    if (is_refused(finder, first->at_s))
+        return;
     add(finder, extra(finder, first->edge, last->edge + 1,
                       stretch->first > 0 ? first[-1].at_s : (double)NAN,
                       behind ? last[1].at_s : (double)NAN));
@@ -299,6 +301,40 @@ static struct stretch stretch_at(const struct wheel_path *path, size_t first) {
            path->steps[stretch.last + 1].stretch == path->steps[first].stretch)
         stretch.last++;
     return stretch;
+}
+
+/*
+ * Do the pulses that seem missing recur after the same number of edges, all along? On a wheel whose
+ * turn nobody knows, that is the wheel's own gap, which the learning took for a fault.
+ */
+static bool is_gap_of_wheel(const struct wheel_track *track) {
+    const struct wheel_path *path = &track->path;
+    size_t edges = 0;
+    size_t gap = 0;
+    size_t gaps = 0;
+    for (size_t i = 0; i + 1 < path->count; i++) {
+        const struct wheel_step *step = &path->steps[i];
+        if (step[1].stretch != step->stretch || step[1].tooth == step->tooth + 1)
+            continue;
+        if (gaps == 1)
+            edges = step->edge - gap;
+        if (gaps > 1 && step->edge - gap != edges)
+            return false;
+        if (gaps == 1 && gap - path->steps[0].edge > edges)
+            return false; /* it would have come before */
+        gap = step->edge;
+        gaps++;
+    }
+    return gaps > 1 && path->steps[path->count - 1].edge - gap <= edges;
+}
+
+static void drop_missing(struct wheel_track *track) {
+    size_t kept = 0;
+    for (size_t i = 0; i < track->event_count; i++) {
+        if (track->events[i].kind != WHEEL_MISSING)
+            track->events[kept++] = track->events[i];
+    }
+    track->event_count = kept;
 }
 
 int wheel_events_find(const struct wheel_signal *signal, const double *times, size_t count,
@@ -324,5 +360,7 @@ int wheel_events_find(const struct wheel_signal *signal, const double *times, si
     }
     if (has_turned)
         find_end(&finder, &turning, NULL);
+    if (finder.error == 0 && !track->pattern.turn_known && is_gap_of_wheel(track))
+        drop_missing(track);
     return finder.error;
 }

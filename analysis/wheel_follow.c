@@ -25,7 +25,7 @@
 #define COST_EXTRA     7.0   /*   an edge that is no tooth's, */
 #define COST_NEXT      4.0   /*   each further one, */
 #define COST_BOUNCE    0.3   /*   and each within no time of the one before */
-#define BOUNCE         0.1   /* part of the time to the next tooth */
+#define BOUNCE         0.1   /* part of the time from tooth to tooth, where they are closest */
 #define LEAP           1.5   /* the logarithm of a speed changes by less from edge to edge */
 #define COST_TAIL      1.5   /* weight of departures: a Student distribution of two degrees */
 #define COST_HOPELESS  18.0  /* behind the best: given up */
@@ -43,6 +43,11 @@
 #define NONE           SIZE_MAX
 #define FIRST_VARIANCE 0.04 /* of the logarithm of the speed, behind one interval */
 #define UNKNOWN_SPEED  4.0  /* and before any */
+/*
+ * From rest, at a constant torque, the interval after edge k is sqrt(k + 1) - sqrt(k) of the first:
+ * its logarithm falls by 0.88, 0.26, 0.17 ..., about half of 1 / k.
+ */
+#define RUN_UP 0.5
 
 struct node {
     size_t edge, before; /* the node before; NONE: the first of its stretch */
@@ -65,6 +70,7 @@ struct search {
     const double *times;
     double period_s;
     double log_share[WHEEL_MOST_EDGES];
+    double shortest_share;
     size_t count;
     struct reading readings[MOST_READINGS];
     size_t next_count;
@@ -75,6 +81,7 @@ struct search {
     size_t node_count, node_room;
     struct node *nodes;
     size_t stretch, steps_of_stretch;
+    size_t first;   /* edge of the stretch */
     size_t settled; /* the edge up to which there is one reading only */
     size_t room;
     struct wheel_path path;
@@ -170,7 +177,8 @@ static struct reading accept(const struct search *search, const struct reading *
     double interval_s = fmax(search->times[edge] - search->times[from->last], 1e-9);
     double blur = search->period_s / (2.0 * interval_s);
     double noise = pattern->scatter * pattern->scatter + blur * blur;
-    double variance = from->variance + pattern->restless * share;
+    double run_up = RUN_UP / (double)(edge - search->first); /* the stretch may begin from rest */
+    double variance = from->variance + pattern->restless * share + run_up * run_up;
     double departure = log(interval_s) - log_share - from->log_turn;
     *surprise = fabs(departure) / sqrt(variance + noise);
     made.cost += tail(*surprise);
@@ -252,7 +260,7 @@ static void go_on(struct search *search, const struct reading *from, size_t edge
 
 static void pass_over(struct search *search, const struct reading *from, size_t edge) {
     struct reading made = *from;
-    double tooth_s = search->pattern->share[place_of(search, from->tooth)] * exp(from->log_turn);
+    double tooth_s = search->shortest_share * exp(from->log_turn);
     bool bounces = search->times[edge] - search->times[edge - 1] < BOUNCE * tooth_s;
     made.cost += !from->in_extra ? COST_EXTRA : bounces ? COST_BOUNCE : COST_NEXT;
     made.in_extra = true;
@@ -356,7 +364,7 @@ static void begin_stretch(struct search *search, size_t edge) {
     search->count = 0;
     search->node_count = 0;
     search->steps_of_stretch = 0;
-    search->settled = edge;
+    search->first = search->settled = edge;
     for (size_t place = 0; place < search->pattern->edges; place++) {
         struct node first = {edge, NONE, (long)place, (double)NAN, 0.0};
         search->readings[search->count++] = (struct reading){
@@ -414,12 +422,9 @@ static bool was_rest(const struct search *search, size_t edge, size_t first) {
     if (edge != first + 2)
         return false;
     const struct wheel_pattern *pattern = search->pattern;
-    double shortest = 1.0;
-    for (size_t i = 0; i < pattern->edges; i++)
-        shortest = fmin(shortest, pattern->share[i]);
     double before_s = search->times[edge - 1] - search->times[first];
     double after_s = search->times[edge] - search->times[edge - 1];
-    return before_s > REST * pattern->share[pattern->edges - 1] / shortest * after_s;
+    return before_s > REST * pattern->share[pattern->edges - 1] / search->shortest_share * after_s;
 }
 
 static int run(struct search *search, const bool *cut, size_t count) {
@@ -458,8 +463,11 @@ int wheel_follow(const struct wheel_pattern *pattern, const double *times, const
     search->edges = pattern->edges;
     search->times = times;
     search->period_s = period_s;
-    for (size_t i = 0; i < pattern->edges; i++)
+    search->shortest_share = 1.0;
+    for (size_t i = 0; i < pattern->edges; i++) {
         search->log_share[i] = log(pattern->share[i]);
+        search->shortest_share = fmin(search->shortest_share, pattern->share[i]);
+    }
     int result = run(search, cut, count);
     if (result == 0)
         *path = search->path;

@@ -38,6 +38,8 @@
 #define CALM          0.02
 #define WILD          0.25
 #define QUIET         0.01 /* scatter of the logarithm, at least */
+#define FEWEST_SMOOTH 24U  /* teeth: from one to the next the engine's speed hardly changes */
+#define NEIGHBOURS    2.0  /* scatter against the teeth beside: so many times is allowed for */
 #define UNKNOWN_NOISE 0.05
 
 size_t wheel_given_edges(const struct wheel *given) {
@@ -280,6 +282,25 @@ static size_t find_edges(const struct learning *learning, bool *rises) {
     return edges;
 }
 
+/*
+ * How far a tooth lies off between the two beside it. An engine whose compressions do not come back
+ * with each turn looks restless from turn to turn; from tooth to tooth of a fine wheel it is not.
+ * `share`: of the intervals from `from` on.
+ */
+static double scatter_of_neighbours(const struct series *series, const double *share, size_t edges,
+                                    size_t from) {
+    double off[MOST_LEARNT];
+    size_t count = 0;
+    for (size_t k = from + 1; k + 2 < series->count && k < from + 3 * edges; k++) {
+        double own[3];
+        for (size_t i = 0; i < 3; i++)
+            own[i] = series->logs[k - 1 + i] - log(share[(k - 1 + i - from) % edges]);
+        off[count++] = fabs(own[1] - (own[0] + own[2]) / 2.0);
+    }
+    /* from the median of differences to one of two: 1.4826 / sqrt(1.5) of a normal distribution */
+    return count == 0 ? HUGE_VAL : 1.21 * sorted_median(off, count);
+}
+
 /* Shares over three turns; what scatters, and how the speed wanders, over all. */
 static void measure(const struct series *series, struct wheel_pattern *pattern) {
     size_t edges = pattern->edges;
@@ -294,6 +315,9 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
             parts[count++] = series->logs[k] - log_span(series, k, span);
         pattern->share[i] = count == 0 ? 1.0 / (double)edges : exp(sorted_median(parts, count));
     }
+    double beside = edges < FEWEST_SMOOTH
+                        ? HUGE_VAL
+                        : NEIGHBOURS * scatter_of_neighbours(series, pattern->share, edges, from);
     settle_shares(pattern->share, edges);
     size_t first;
     size_t count = comparisons(series, edges, &first);
@@ -302,7 +326,7 @@ static void measure(const struct series *series, struct wheel_pattern *pattern) 
     for (size_t i = from; i < from + 2 * edges && i < first + count; i++)
         changes[calm++] = unlike(series, i, edges);
     /* of one interval, from the median of differences of two */
-    pattern->scatter = fmax(QUIET, SCATTERS * 1.05 * sorted_median(changes, calm));
+    pattern->scatter = fmax(QUIET, fmin(SCATTERS * 1.05 * sorted_median(changes, calm), beside));
     for (size_t i = 0; i < count; i++)
         changes[i] =
             fabs(log_span(series, first + i + edges, span) - log_span(series, first + i, span));

@@ -70,3 +70,33 @@ bool measuring_reference(const struct hookup *hookup, const struct analysis *ana
              error > 0 ? "high" : "low");
     return true;
 }
+
+/* The channel whose edges told; CHANNEL_NONE. */
+static size_t edges_of(const struct analysis_attempt *attempt) {
+    for (size_t i = 0; i < attempt->speed_count; i++)
+        if (attempt->speeds[i].source == ROTATION_BY_EDGES)
+            return attempt->speeds[i].channel;
+    return CHANNEL_NONE;
+}
+
+bool measuring_cylinders(const struct vehicle *vehicle, const struct analysis *analysis,
+                         struct measuring_note *note) {
+    const struct analysis_attempt *other = NULL;
+    for (size_t i = 0; i < analysis->attempt_count; i++) {
+        const struct analysis_attempt *attempt = &analysis->attempts[i];
+        if (vehicle->cylinders == 0 || attempt->cylinders == vehicle->cylinders)
+            return false;
+        if (attempt->cylinders != 0 && edges_of(attempt) != CHANNEL_NONE)
+            other = attempt;
+    }
+    if (other == NULL)
+        return false;
+    note->channel = edges_of(other);
+    note->serious = true;
+    snprintf(note->text, sizeof note->text,
+             "its edges and the compressions together tell %u cylinders, and the hookup says %u "
+             "(attempt %u). Put \"cylinders\" or \"wheel\" right; where both are right, look "
+             "whether every cylinder has compression.",
+             other->cylinders, vehicle->cylinders, other->number);
+    return true;
+}

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * measuring.h - what the board itself does to what it measures: a known voltage that it reads
- * wrong, a pull-up that it loads.
+ * wrong, a pull-up that it loads; and what the hookup says otherwise than the record.
  *
  * The limits are common practice, no source.
  */
@@ -29,5 +29,12 @@ bool measuring_loading(const struct vehicle *vehicle, size_t sensor, struct meas
  */
 bool measuring_reference(const struct hookup *hookup, const struct analysis *analysis,
                          size_t channel, struct measuring_note *note);
+
+/*
+ * Where the edges of a wheel and the compressions tell another number of cylinders than the hookup
+ * gives. False: they do not, or none was given.
+ */
+bool measuring_cylinders(const struct vehicle *vehicle, const struct analysis *analysis,
+                         struct measuring_note *note);
 
 #endif

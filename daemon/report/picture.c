@@ -33,6 +33,23 @@ static double without_sign_of_zero(double value) {
     return fabs(value) < 0.005 ? 0.0 : value;
 }
 
+static void draw_strip(const struct page *page, const struct strip *strip, double bottom,
+                       double top, const char *unit, int digits, size_t cells) {
+    char storage[ROWS][CELLS_MOST * 4 + 1];
+    char *lines[ROWS];
+    for (size_t row = 0; row < ROWS; row++)
+        lines[row] = storage[row];
+    strip_draw(strip, bottom, top, cells, ROWS, page->ascii, lines);
+    for (size_t row = 0; row < ROWS; row++) {
+        if (row == 0 || row == ROWS - 1)
+            fprintf(page->stream, "%*.*f %s ", LABEL_COLUMNS - 2 - (int)strlen(unit), digits,
+                    without_sign_of_zero(row ? bottom : top), unit);
+        else
+            fprintf(page->stream, "%*s", LABEL_COLUMNS, "");
+        fprintf(page->stream, "%s\n", lines[row]);
+    }
+}
+
 static void draw_channel(const struct report *report, const struct page *page, size_t index,
                          size_t cells) {
     const struct vehicle_channel *channel = &report->vehicle->channels[index];
@@ -44,19 +61,39 @@ static void draw_channel(const struct report *report, const struct page *page, s
     }
     double bottom, top;
     choose_span(channel, strip, &bottom, &top);
-    char storage[ROWS][CELLS_MOST * 4 + 1];
-    char *lines[ROWS];
-    for (size_t row = 0; row < ROWS; row++)
-        lines[row] = storage[row];
-    strip_draw(strip, bottom, top, cells, ROWS, page->ascii, lines);
-    for (size_t row = 0; row < ROWS; row++) {
-        if (row == 0 || row == ROWS - 1)
-            fprintf(page->stream, "%7.2f %s ", without_sign_of_zero(row ? bottom : top),
-                    channel->unit);
-        else
-            fprintf(page->stream, "%*s", LABEL_COLUMNS, "");
-        fprintf(page->stream, "%s\n", lines[row]);
+    draw_strip(page, strip, bottom, top, channel->unit, 2, cells);
+}
+
+static const char *tellers(const struct analysis_attempt *attempt) {
+    size_t by_edges = 0;
+    for (size_t i = 0; i < attempt->speed_count; i++)
+        by_edges += attempt->speeds[i].source == ROTATION_BY_EDGES;
+    return by_edges == 0                      ? "compressions"
+           : by_edges == attempt->speed_count ? "edges"
+                                              : "edges, and from compressions where there are none";
+}
+
+/* The engine's speed over the same time; nothing where nothing tells it. */
+static void draw_speed(const struct report *report, const struct page *page, size_t cells) {
+    const struct analysis_attempt *attempt = report_attempt(report);
+    if (attempt == NULL || attempt->speed_count < 2)
+        return;
+    struct strip strip = {.lowest = 0.0, .highest = 0.0};
+    size_t columns = 2 * cells;
+    double column_s = (report->shown_to_s - report->shown_from_s) / (double)columns;
+    double step_s = attempt->speeds[1].at_s - attempt->speeds[0].at_s;
+    for (size_t i = 0; i < columns; i++)
+        strip.low[i] = strip.high[i] = (double)NAN;
+    for (size_t i = 0; i < attempt->speed_count; i++) {
+        const struct analysis_speed *speed = &attempt->speeds[i];
+        double first = floor((speed->at_s - report->shown_from_s) / column_s);
+        double last = floor((speed->at_s + step_s - report->shown_from_s) / column_s);
+        for (double column = fmax(first, 0.0); column <= last && column < (double)columns; column++)
+            strip.low[(size_t)column] = strip.high[(size_t)column] = speed->rpm;
+        strip.highest = fmax(strip.highest, speed->rpm);
     }
+    fprintf(page->stream, "\nengine speed (from %s)\n", tellers(attempt));
+    draw_strip(page, &strip, 0.0, strip.highest, "rpm", 0, cells);
 }
 
 static size_t cell_of(const struct report *report, double at_s, size_t cells) {
@@ -141,6 +178,7 @@ void picture_draw(const struct report *report, const struct page *page) {
                                               : "The moment");
     for (size_t i = 0; i < report->vehicle->channel_count; i++)
         draw_channel(report, page, i, cells);
+    draw_speed(report, page, cells);
     draw_moment(report, page, cells);
     draw_phases(report, page, cells);
     draw_axis(report, page, cells);

@@ -117,6 +117,35 @@ static json_t *phases_json(const struct report *report) {
     return array;
 }
 
+static json_t *speeds_json(const struct report *report, const struct analysis_attempt *attempt) {
+    json_t *array = json_array();
+    for (size_t i = 0; i < attempt->speed_count; i++) {
+        const struct analysis_speed *speed = &attempt->speeds[i];
+        json_t *json = json_object();
+        json_object_set_new(json, "at_s", number(speed->at_s));
+        json_object_set_new(json, "rpm", number(speed->rpm));
+        json_object_set_new(json, "source", text(rotation_source_name(speed->source)));
+        json_object_set_new(json, "channel", channel_name(report, speed->channel));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
+static json_t *turning_json(const struct report *report, const struct analysis_attempt *attempt) {
+    json_t *array = json_array();
+    for (size_t i = 0; i < attempt->turning_count; i++) {
+        const struct rotation_stretch *stretch = &attempt->turning[i];
+        json_t *json = json_object();
+        json_object_set_new(json, "state", text(rotation_state_name(stretch->state)));
+        json_object_set_new(json, "source", text(rotation_source_name(stretch->source)));
+        json_object_set_new(json, "channel", channel_name(report, stretch->channel));
+        json_object_set_new(json, "from_s", number(stretch->from_s));
+        json_object_set_new(json, "to_s", number(stretch->to_s));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
 static json_t *attempts_json(const struct report *report) {
     json_t *array = json_array();
     for (size_t i = 0; i < report->analysis->attempt_count; i++) {
@@ -130,6 +159,10 @@ static json_t *attempts_json(const struct report *report) {
         json_object_set_new(json, "rpm_low", number(attempt->rpm_low));
         json_object_set_new(json, "rpm_high", number(attempt->rpm_high));
         json_object_set_new(json, "rpm_source", text(attempt->rpm_source));
+        json_object_set_new(json, "cylinders_told",
+                            attempt->cylinders ? json_integer(attempt->cylinders) : json_null());
+        json_object_set_new(json, "speeds", speeds_json(report, attempt));
+        json_object_set_new(json, "turning", turning_json(report, attempt));
         json_object_set_new(json, "outcome", text(outcome_name(attempt->outcome)));
         json_object_set_new(json, "verdict", verdict_json(report, &attempt->verdict));
         json_array_append_new(array, json);
@@ -156,6 +189,8 @@ static json_t *measuring_json(const struct report *report) {
     for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
         if (measuring_loading(&hookup->vehicle, i, &note))
             add_note(report, &note, array);
+    if (measuring_cylinders(&hookup->vehicle, report->analysis, &note))
+        add_note(report, &note, array);
     return array;
 }
 

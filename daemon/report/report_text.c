@@ -266,6 +266,8 @@ static void print_measuring(const struct report *report, const struct page *page
     for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
         if (measuring_loading(&hookup->vehicle, i, &note))
             print_note(report, page, &note, &any);
+    if (measuring_cylinders(&hookup->vehicle, report->analysis, &note))
+        print_note(report, page, &note, &any);
 }
 
 static void print_losses(const struct report *report, const struct page *page) {

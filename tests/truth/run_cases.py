@@ -75,6 +75,8 @@ def options():
     parser.add_argument("--only", metavar="FAULT", help="cases whose name contains FAULT")
     parser.add_argument("--case", type=int, metavar="SEED",
                         help="this one alone (with the same --only)")
+    parser.add_argument("--listed", metavar="FILE", type=pathlib.Path,
+                        help="the cases of a list (once_wrong.txt), which must all be right")
     parser.add_argument("--keep", metavar="FOLDER", help="leave CSV, hookup, label, report there")
     parser.add_argument("--cranktrap", metavar="BIN",
                         default=os.environ.get("CRANKTRAP", "build/bin/cranktrap"))
@@ -87,16 +89,29 @@ def options():
     return given
 
 
+def listed(path):
+    """Pairs of seed and kind. The edges of real engines are part of a case: without, it is another."""
+    if not os.environ.get("CRANKTRAP_DATA"):
+        print(f"NOT RUN: {path.name} (no recordings of real engines)")
+        return []
+    lines = [line.split(maxsplit=2) for line in path.read_text().splitlines()
+             if line and not line.startswith("#")]
+    return [(int(seed), fault_of(int(seed), None if only == "-" else only))
+            for seed, only, _ in lines]
+
+
 def main():
     given = options()
     if given.case is not None:
         given.count, given.seed, given.jobs = 1, given.case, 1
     if given.keep:
         pathlib.Path(given.keep).mkdir(parents=True, exist_ok=True)
-    seeds = range(given.seed, given.seed + given.count)
+    chosen = listed(given.listed) if given.listed else [
+        (seed, fault_of(seed, given.only)) for seed in range(given.seed, given.seed + given.count)]
+    if not chosen:
+        return 0
     with tempfile.TemporaryDirectory(prefix="truth-") as folder:
-        jobs = [(given.keep, given.cranktrap, folder, seed, fault_of(seed, given.only))
-                for seed in seeds]
+        jobs = [(given.keep, given.cranktrap, folder, seed, fault) for seed, fault in chosen]
         with multiprocessing.Pool(given.jobs) as pool:
             results = pool.map(judge_and_tidy, jobs, chunksize=1)
     summary = score.summary(results)
@@ -104,6 +119,10 @@ def main():
         print(json.dumps({"summary": summary, "cases": results}, indent=1))
     else:
         print(score.text(results, summary))
+    wrong = [one for one in results if not score.is_right(one)]
+    if given.listed and wrong:
+        print(f"{len(wrong)} of the listed cases are wrong", file=sys.stderr)
+        return 1
     limits = {name: getattr(given, name.replace("-", "_")) for name in score.THRESHOLDS}
     missed = score.missed(summary, {name: limit for name, limit in limits.items()
                                     if limit is not None})

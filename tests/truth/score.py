@@ -162,10 +162,15 @@ def text(results, found):
     lines += [f"  width of the onset            {found['width_s']}",
               f"  rpm, relative error           {found['rpm_error']}",
               f"  engagement off by             {found['engagement_off_s']}", "", "wrong cases"]
-    lines += [wrong(one) for one in results if not one["right"] or not one.get("contained", True)
-              or not one.get("narrow", True) or not one.get("place_right", True)
-              or any(true != said for true, said in one.get("outcomes", []))]
+    lines += [wrong(one) for one in results if not is_right(one)]
     return "\n".join(lines)
+
+
+def is_right(one):
+    """In everything that is scored."""
+    return bool(one["right"] and one.get("contained", True) and one.get("narrow", True)
+                and one.get("place_right", True)
+                and all(true == said for true, said in one.get("outcomes", [])))
 
 
 def wrong(one):

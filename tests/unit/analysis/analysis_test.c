@@ -40,6 +40,26 @@ static size_t findings_of(const struct analysis *analysis, enum fault fault) {
 
 /* --- Attempts and outcomes -------------------------------------------------------------- */
 
+/* A steady starter: every speed of the curve is its own, and it turns from the run-up on. */
+static void expect_steady_curve(const struct sheet *sheet, const struct analysis *analysis) {
+    const struct analysis_attempt *attempt = &analysis->attempts[0];
+    expect(sheet, analysis, attempt->speed_count > 25, "a speed every tenth of a second");
+    for (size_t i = 0; i < attempt->speed_count; i++) {
+        const struct analysis_speed *speed = &attempt->speeds[i];
+        if (speed->at_s > attempt->from_s + 0.5 && speed->at_s < attempt->to_s - 0.5) {
+            expect(sheet, analysis, near(speed->rpm, 190.0, 1.0), "its own speed");
+            expect(sheet, analysis, speed->source == ROTATION_BY_EDGES, "by edges");
+        }
+    }
+    bool turning = false;
+    for (size_t i = 0; i < attempt->turning_count; i++)
+        turning = turning || (attempt->turning[i].state == ROTATION_TURNING &&
+                              attempt->turning[i].from_s < 3.3 && attempt->turning[i].to_s > 5.8);
+    expect(sheet, analysis, turning, "it turned throughout");
+    /* 6.33 Hz of ripple at 190 rpm: 120 f / rpm = 4 */
+    expect(sheet, analysis, attempt->cylinders == 4, "cylinders told");
+}
+
 static void a_start_that_fails_with_everything_good(void **state) {
     (void)state;
     struct scene_leads leads;
@@ -52,6 +72,7 @@ static void a_start_that_fails_with_everything_good(void **state) {
     expect(sheet, analysis, near(attempt->to_s, 6.0, 0.05), "release");
     expect(sheet, analysis, near(attempt->rpm, 190.0, 1.0), "rpm");
     assert_string_equal(attempt->rpm_source, "crank-signal");
+    expect_steady_curve(sheet, analysis);
     expect(sheet, analysis, attempt->verdict.fault == FAULT_NOTHING_FOUND, "nothing found");
     expect(sheet, analysis, attempt->verdict.certainty == CERTAINTY_SHOWN,
            "all circuits of the sensor were watched and good");
