@@ -16,6 +16,7 @@
 #define END_MARGIN_S            0.05 /* the release is dated no finer */
 #define WOULD_SHOW_S            0.8  /* some compressions, or a turn of a cam */
 #define OTHERS_EDGES            3    /* of another sensor, that show that the engine turned on */
+#define SLOW_TURN_S             0.6  /* of the crank, at 100 rpm in the cold */
 #define TINY_INDUCTIVE_V        0.05
 #define EDGES_SWING_HALL_V      1.0 /* from here on edges.h finds its edges */
 #define EDGES_SWING_INDUCTIVE_V 0.2
@@ -137,8 +138,10 @@ static void add_lost(const struct evidence *evidence, const struct vehicle_senso
     const char *turned = what_turned(evidence, sensor->signal, silence);
     bool running = stretch->phase == PHASE_RUNNING;
     bool abrupt = silence->abrupt && running;
-    if (running && !abrupt && (turned == NULL || isnan(silence->to_s)))
+    if (running && turned == NULL && (!abrupt || stops(evidence, sensor, silence)))
         return; /* an engine that stops takes its signals along */
+    if (running && !abrupt && isnan(silence->to_s))
+        return;
     if (turned == NULL && !abrupt &&
         (silence->slowed || evidence_stands_still(evidence) || stops(evidence, sensor, silence) ||
          (!running && lets_go(evidence, silence))))
@@ -277,8 +280,10 @@ static bool judge_tiny(const struct evidence *evidence, const struct vehicle_sen
     const struct survey *survey = evidence->survey;
     const struct vehicle_channel *of = &survey->vehicle->channels[sensor->signal];
     const struct reading *reading = survey_reading(survey, sensor->signal, PHASE_CRANKING);
-    if (reading->levels == NULL || reading->edges >= FEWEST_EDGES)
-        return false;
+    double turned_s = evidence->window->released_s - evidence->window->engaged_s;
+    double turn_s = sensor->shaft == SHAFT_CAM ? 2.0 * SLOW_TURN_S : SLOW_TURN_S;
+    if (reading->levels == NULL || reading->edges >= FEWEST_EDGES || turned_s < turn_s)
+        return false; /* there, or perhaps no tooth has come by */
     double still = levels_noise(reading->levels, &of->scale);
     double swing = survey_level(survey, sensor->signal, PHASE_CRANKING, 0.98, true) -
                    survey_level(survey, sensor->signal, PHASE_CRANKING, 0.02, true);

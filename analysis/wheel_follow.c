@@ -36,6 +36,8 @@
 #define SURPRISE       3.0   /* standard deviations: the speed did change */
 #define NODES_OFTEN    4096U /* kept while there is no doubt */
 #define LEAST_OPEN     16U
+#define GAPS_SEEN      2U
+#define BEGINNINGS     2U   /* for each place at which it may have begun: read in so many ways */
 #define SAME_SPEED     0.15 /* of the logarithm */
 #define REST           3.0
 #define SILENT_TURNS   1.0
@@ -277,7 +279,7 @@ static int by_cost(const void *left, const void *right) {
 static void choose(struct search *search) {
     size_t most = READINGS;
     if (search->steps_of_stretch == 0) /* where on the wheel it began is not known yet */
-        most += search->pattern->edges;
+        most += BEGINNINGS * search->pattern->edges;
     qsort(search->next, search->next_count, sizeof *search->next, by_cost);
     search->count = 0;
     for (size_t i = 0; i < search->next_count && i < most; i++) {
@@ -287,10 +289,16 @@ static void choose(struct search *search) {
     }
 }
 
-/* All but the cheapest are far behind, apart from those that merely wait for the next edge. */
+/*
+ * All but the cheapest are far behind, apart from those that merely wait for the next edge. Where
+ * on the wheel a stretch began is told by its gap only once that has come twice: what an engine
+ * does from rest looks like a gap as well, and a wheel once set wrong stays so.
+ */
 static bool is_certain(const struct search *search, size_t edge) {
     const struct reading *best = &search->readings[0];
-    if (best->last != edge)
+    bool begins = search->steps_of_stretch == 0 && search->pattern->marked &&
+                  edge - search->first < GAPS_SEEN * search->pattern->edges;
+    if (best->last != edge || begins)
         return false;
     for (size_t i = 1; i < search->count; i++) {
         bool waits = search->readings[i].last != edge && search->readings[i].in_extra;

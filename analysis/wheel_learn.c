@@ -39,6 +39,7 @@
 #define WILD          0.25
 #define QUIET         0.01 /* scatter of the logarithm, at least */
 #define FEWEST_SMOOTH 24U  /* teeth: from one to the next the engine's speed hardly changes */
+#define PARTS_OF_TURN 8U   /* a stroke that compresses and lets go is longer */
 #define NEIGHBOURS    2.0  /* scatter against the teeth beside: so many times is allowed for */
 #define UNKNOWN_NOISE 0.05
 
@@ -355,6 +356,30 @@ static void cut_angles(struct wheel_pattern *pattern) {
         pattern->angle[i] = whole ? pattern->angle[i] / pitches : pattern->share[i];
 }
 
+/*
+ * What the shares of a wheel cut whole depart from its pitches is how the speed varied within those
+ * turns. In others it varies as much, and elsewhere, where compressions do not come back with each
+ * turn.
+ */
+static void allow_for_strokes(struct wheel_pattern *pattern) {
+    double changes[WHEEL_MOST_EDGES];
+    size_t edges = pattern->edges;
+    size_t apart = edges / PARTS_OF_TURN;
+    if (edges < FEWEST_SMOOTH)
+        return;
+    for (size_t i = 0; i < edges; i++) {
+        double angle = 0.0;
+        for (size_t k = i; k < i + apart; k++)
+            angle += pattern->angle[k % edges];
+        size_t end = (i + apart) % edges;
+        double change = log(pattern->share[end] / pattern->angle[end]) -
+                        log(pattern->share[i] / pattern->angle[i]);
+        changes[i] = change * change / angle;
+    }
+    sorted_order(changes, edges);
+    pattern->restless = fmin(fmax(pattern->restless, changes[edges / 2]), WILD);
+}
+
 /* The longest share against the median one. */
 static double longest_ratio(const struct wheel_pattern *pattern) {
     double sorted[WHEEL_MOST_EDGES];
@@ -458,6 +483,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     }
     measure(&learning->series[pattern->rises], pattern);
     cut_angles(pattern);
+    allow_for_strokes(pattern);
     pattern->turn_known = true;
     pattern->marked = has_mark(pattern);
     pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED
@@ -492,11 +518,13 @@ static void learn_free(const struct learning *learning, struct wheel_pattern *pa
     pattern->edges = edges;
     measure(&learning->series[pattern->rises], pattern);
     cut_angles(pattern);
+    allow_for_strokes(pattern);
     size_t turn = cut_alike(pattern);
     if (turn < edges && turn >= FEWEST_CUT) {
         pattern->edges = edges = turn;
         measure(&learning->series[pattern->rises], pattern);
         cut_angles(pattern);
+        allow_for_strokes(pattern);
     }
     bool coded =
         edges > 1 && learning->unlikeness[2][1] * CODED_SHARE > learning->unlikeness[2][edges];
