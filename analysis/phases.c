@@ -434,12 +434,13 @@ static bool runs(struct phases *phases) {
                     (phases->now_s - phases->released_s > JUST_RELEASED_S ||
                      turning_runs_since(turning, phases->released_s, phases->now_s,
                                         phases->limits.running_speed));
-        return fast || persists || phases->phase == PHASE_RUNNING || charging;
+        return fast || persists || phases->phase == PHASE_RUNNING ||
+               (charging && !runs_down(turning));
     }
     bool rose = charging && phases->released_s > -HUGE_VAL &&
                 phases->battery.level > phases->battery.cranking_rest + 0.3;
-    /* Where edges showed it running, their end tells; where they never did, the battery does. */
-    phases->by_charging = rose && newest_edge(phases) < phases->released_s + RELEASE_WAIT_S;
+    /* Where edges came until the release, their end tells; where they did not, the battery does. */
+    phases->by_charging = rose && newest_edge(phases) < phases->released_s - RELEASE_WAIT_S;
     return phases->by_charging;
 }
 
