@@ -242,7 +242,7 @@ static int open_both(struct running *running) {
                                        trial->why, sizeof trial->why);
     if (result < 0 || running->driver->shape == BOARD_POLL)
         return result;
-    result = board_port_open(running->hookup, false, &running->transport);
+    result = board_port_open(running->hookup, false, &running->transport, NULL);
     if (result < 0)
         board_port_explain(running->hookup, result, trial->why, sizeof trial->why);
     return result;

@@ -25,6 +25,8 @@ static void print_board(const json_t *board) {
     if (text(board, "why"))
         printf(" - %s", text(board, "why"));
     putchar('\n');
+    if (text(board, "note"))
+        printf("  CAUTION: %s.\n", text(board, "note"));
     if (number(board, "rate_hz") > 0) {
         printf("  %s scans/s", print_count(number(board, "rate_hz"), a, sizeof a));
         if (number(board, "claimed_hz") > 0)
@@ -155,6 +157,9 @@ static void print_status(const json_t *status) {
     size_t index;
     json_t *board;
     json_array_foreach(json_object_get(status, "boards"), index, board) print_board(board);
+    if (number(status, "boards_apart_s") > 0)
+        printf("\nBoards on one axis: times of different boards compare within %.2g ms\n",
+               number(status, "boards_apart_s") * 1e3);
     print_room(status);
     print_calibrations(status);
     print_suppressed(status);

@@ -9,6 +9,7 @@
 
 #include <errno.h>
 #include <stdlib.h>
+#include <string.h>
 #include <time.h>
 
 const char *intake_board_state_name(enum intake_board_state state) {
@@ -93,6 +94,8 @@ void intake_stop(struct intake *intake) {
         pthread_mutex_unlock(&board->mutex);
         if (board->byte_ring != NULL)
             byte_ring_wake(board->byte_ring);
+        if (board->arrival != NULL)
+            arrival_interrupt(board->arrival);
     }
     for (size_t i = 0; i < intake->board_count; i++) {
         struct intake_board *board = &intake->boards[i];
@@ -185,6 +188,7 @@ void intake_status(struct intake *intake, size_t index, struct intake_status *st
     struct intake_board *board = &intake->boards[index];
     pthread_mutex_lock(&board->mutex);
     *status = board->status;
+    memcpy(status->note, board->note, sizeof status->note);
     pthread_mutex_unlock(&board->mutex);
     status->bytes = atomic_load(&board->bytes);
     status->bytes_dropped = atomic_load(&board->bytes_dropped);

@@ -33,7 +33,8 @@ const char *intake_board_state_name(enum intake_board_state state); /* "waiting"
 struct intake_status {
     const char *board; /* its name in the hookup */
     enum intake_board_state state;
-    char why[256]; /* "" or a plain sentence, with the remedy */
+    char why[256];  /* "" or a plain sentence, with the remedy */
+    char note[256]; /* "" or what must be looked at although it runs */
     uint32_t epoch;
     uint64_t scans;          /* received, all epochs */
     uint64_t scans_lost;     /* counted */

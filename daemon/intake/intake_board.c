@@ -35,7 +35,7 @@ static int init_locks(struct intake_board *board) {
     return -result;
 }
 
-static int make_byte_ring(struct intake_board *board) {
+static int make_port(struct intake_board *board) {
     const struct hookup_board *hookup = board->hookup;
     double baud = hookup->baud;
     if (baud <= 0.0)
@@ -44,6 +44,8 @@ static int make_byte_ring(struct intake_board *board) {
     double bytes_per_s = fmax(baud / 10.0, BYTES_PER_S_LEAST);
     bytes_per_s = fmax(bytes_per_s, board_file_bytes_per_s(hookup->settings.file, rate_hz));
     double size = fmax(bytes_per_s * board->intake->settings.byte_ring_s, 4.0 * WRITE_BYTES_MAX);
+    if (arrival_new(&board->arrival) < 0)
+        return -ENOMEM;
     board->port_bytes = malloc(WRITE_BYTES_MAX);
     if (board->port_bytes == NULL)
         return -ENOMEM;
@@ -59,7 +61,7 @@ int intake_board_init(struct intake_board *board, struct intake *intake, size_t 
     board->status.state = INTAKE_WAITING;
     int result = init_locks(board);
     if (result == 0 && board->hookup->driver->shape == BOARD_STREAM)
-        result = make_byte_ring(board);
+        result = make_port(board);
     if (result == 0)
         result = pipeline_new(board, &board->pipeline);
     return result;
@@ -70,6 +72,7 @@ void intake_board_done(struct intake_board *board) {
         return;
     pipeline_free(board->pipeline);
     byte_ring_free(board->byte_ring);
+    arrival_free(board->arrival);
     free(board->port_bytes);
     pthread_cond_destroy(&board->changed);
     pthread_mutex_destroy(&board->mutex);

@@ -12,6 +12,7 @@
 #ifndef CRANKTRAP_INTAKE_BOARD_H
 #define CRANKTRAP_INTAKE_BOARD_H
 
+#include "arrival.h"
 #include "board.h"
 #include "byte_ring.h"
 #include "hookup.h"
@@ -48,6 +49,8 @@ struct intake_board {
     char said[256];                       /* (m) the last event, so that nothing is said twice */
     struct board_bytes outbox;            /* (m) for the port thread to send */
     struct transport *transport; /* (m) open port, to interrupt it; the port thread's otherwise */
+    char serial[64];             /* (m) of the USB device that was opened first, or "" */
+    char note[256];              /* (m) as in the status */
     bool finished;               /* (m) the pipeline thread is not running (any more) */
     uint64_t flush_done;         /* (m) */
     _Atomic uint64_t flush_wanted;
@@ -61,7 +64,8 @@ struct intake_board {
 
     struct byte_ring *byte_ring; /* NULL: a poll board */
     struct pipeline *pipeline;
-    uint8_t *port_bytes; /* WRITE_BYTES_MAX, the port thread's */
+    struct arrival *arrival; /* NULL: a poll board */
+    uint8_t *port_bytes;     /* WRITE_BYTES_MAX, the port thread's */
 
     pthread_t port_thread, pipeline_thread;
     bool port_started, pipeline_started;
@@ -100,6 +104,12 @@ enum intake_board_state intake_board_state(struct intake_board *board);
 
 /* CLOCK_MONOTONIC: for watchdogs and backoff, which a simulation's time base must not hurry. */
 int64_t intake_monotonic_ns(void);
+
+/*
+ * board_swap.c: the device that was opened has this serial number. Another one than before at the
+ * same port is noted in the status and told: leads are named by board, and may now be swapped.
+ */
+void board_swap_notice(struct intake_board *board, const char *serial);
 
 /* ---- the threads: each runs until intake stops ---- */
 

@@ -74,13 +74,15 @@ static bool connect_port(struct connection *connection) {
     const struct board_file *file = hookup->settings.file;
     bool reset = file != NULL && file->reset == BOARD_RESET_LAST_RESORT &&
                  connection->failures >= FAILURES_RESET;
-    int result = board_port_open(hookup, reset, &connection->transport);
+    char serial[BOARD_PORT_SERIAL];
+    int result = board_port_open(hookup, reset, &connection->transport, serial);
     if (result < 0) {
         say_failure(connection, result);
         return false;
     }
     show_transport(connection, connection->transport);
     connection->last_error = 0;
+    board_swap_notice(connection->board, serial);
     const char *remark = transport_remark(connection->transport);
     if (remark[0] != '\0')
         intake_board_say(connection->board, INTAKE_OPENING, "%s: %s", connection->name, remark);
@@ -231,6 +233,20 @@ static void serve(struct connection *connection) {
     say_end(connection, result);
 }
 
+/* A device that is missing may come at any moment, and udev says when. One that fails is left alone
+ * for a while: closing it makes news of its own. */
+static void wait_to_try_again(struct connection *connection) {
+    int error = connection->last_error;
+    if (error != -ENOENT && error != -EACCES && error != -ENOTUNIQ) {
+        intake_board_pause(connection->board, connection->backoff_ns);
+    } else if (arrival_wait(connection->board->arrival, (int)(connection->backoff_ns / 1000000))) {
+        connection->backoff_ns = BACKOFF_FIRST_NS;
+        return;
+    }
+    connection->backoff_ns =
+        2 * connection->backoff_ns < BACKOFF_MAX_NS ? 2 * connection->backoff_ns : BACKOFF_MAX_NS;
+}
+
 void *port_thread(void *intake_board) {
     struct intake_board *board = intake_board;
     struct connection connection = {.board = board, .backoff_ns = BACKOFF_FIRST_NS};
@@ -246,9 +262,7 @@ void *port_thread(void *intake_board) {
             connection.backoff_ns = BACKOFF_FIRST_NS;
             connection.failures = 0;
         }
-        intake_board_pause(board, connection.backoff_ns);
-        connection.backoff_ns =
-            2 * connection.backoff_ns < BACKOFF_MAX_NS ? 2 * connection.backoff_ns : BACKOFF_MAX_NS;
+        wait_to_try_again(&connection);
     }
     raise_barrier(board, BARRIER_STOPPING);
     if (connection.transport != NULL)

@@ -292,6 +292,8 @@ char *report_json(const struct report *report) {
     json_object_set_new(json, "checks", checks_json(report));
     json_object_set_new(json, "findings", findings_json(report));
     json_object_set_new(json, "measuring", measuring_json(report));
+    double apart_s = playback_apart_s(report->playback);
+    json_object_set_new(json, "boards_apart_s", apart_s > 0 ? json_real(apart_s) : json_null());
     json_object_set_new(json, "losses", losses_json(report));
     json_object_set_new(json, "attempt",
                         analysis->verdict_attempt ? json_integer(analysis->verdict_attempt)

@@ -270,6 +270,20 @@ static void print_measuring(const struct report *report, const struct page *page
         print_note(report, page, &note, &any);
 }
 
+/* How well moments on leads of different boards compare. */
+static void print_boards_apart(const struct report *report, const struct page *page) {
+    char text[200];
+    double apart_s = playback_apart_s(report->playback);
+    if (!(apart_s > 0))
+        return;
+    page_heading(page, "Several boards on one axis");
+    snprintf(text, sizeof text,
+             "Times on leads of different boards compare within %.2g ms (one standard deviation; "
+             "what a bus delays alike is not in it).",
+             apart_s * 1e3);
+    page_paragraph(page, "", text);
+}
+
 static void print_losses(const struct report *report, const struct page *page) {
     const struct record_loss *losses = NULL;
     size_t count = report->record->losses(report->record->context, &losses);
@@ -317,6 +331,7 @@ int report_text(const struct report *report, const struct report_text_settings *
     print_levels(report, &page);
     print_checks(report, &page);
     print_measuring(report, &page);
+    print_boards_apart(report, &page);
     print_losses(report, &page);
     print_foot(&page);
     return ferror(stream) ? -EIO : 0;

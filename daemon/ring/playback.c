@@ -434,6 +434,17 @@ int64_t playback_wall_ns(const struct playback *playback) {
     return timeline_wall(playback->gathered.timeline, playback->zero_ns);
 }
 
+double playback_apart_s(const struct playback *playback) {
+    double worst = 0, second = 0;
+    size_t streams = playback->gathered.head->stream_count;
+    for (size_t i = 0; i < streams; i++) {
+        double error_ns = timeline_error_ns(playback->gathered.timeline, (uint16_t)i);
+        second = fmax(second, fmin(worst, error_ns));
+        worst = fmax(worst, error_ns);
+    }
+    return streams > 1 ? hypot(worst, second) * 1e-9 : 0;
+}
+
 size_t playback_marks(const struct playback *playback, const struct playback_mark **marks) {
     *marks = playback->marks + playback->first_mark;
     return playback->mark_count;

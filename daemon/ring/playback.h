@@ -59,6 +59,12 @@ const struct head *playback_head(const struct playback *playback);
 int64_t playback_elapsed_ns(const struct playback *playback);
 int64_t playback_wall_ns(const struct playback *playback);
 
+/*
+ * How far the times of two boards may be apart, seconds, one standard deviation: of the two whose
+ * clocks are worst. What a bus delays alike is not in it. 0 where there is but one board.
+ */
+double playback_apart_s(const struct playback *playback);
+
 /* The MARK chunks' JSON texts in order, with their times in seconds on the axis. */
 struct playback_mark {
     double at_s;

@@ -314,6 +314,14 @@ int64_t timeline_of_boot(const struct timeline *timeline, const uint8_t boot[16]
                                   : add_ns(elapsed_ns, timeline->boot[index].shift_ns);
 }
 
+double timeline_error_ns(const struct timeline *timeline, uint16_t stream) {
+    double error_ns = 0;
+    for (size_t i = 0; i < timeline->clocks; i++) /* by stream, epoch, scan */
+        if (timeline->clock[i].place.stream == stream)
+            error_ns = timeline->clock[i].error_ns;
+    return error_ns;
+}
+
 int64_t timeline_wall(const struct timeline *timeline, int64_t at_ns) {
     /* The newest boot that had begun then, or else the oldest. */
     const struct boot *boot = NULL;

@@ -50,6 +50,10 @@ int64_t timeline_at(const struct timeline *timeline, size_t epoch, uint64_t scan
 int64_t timeline_of_boot(const struct timeline *timeline, const uint8_t boot[16],
                          int64_t elapsed_ns);
 
+/* How wrong a stream's times may be by its latest clock, ns, one standard deviation; 0: no clock.
+ */
+double timeline_error_ns(const struct timeline *timeline, uint16_t stream);
+
 /* Wall time of a moment on the axis; 0 where no clock told it. */
 int64_t timeline_wall(const struct timeline *timeline, int64_t at_ns);
 

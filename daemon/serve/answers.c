@@ -58,6 +58,7 @@ static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t
     json_object_set_new(board, "board", json_string(status.board));
     json_object_set_new(board, "state", json_string(intake_board_state_name(status.state)));
     json_object_set_new(board, "why", status.why[0] ? json_string(status.why) : json_null());
+    json_object_set_new(board, "note", status.note[0] ? json_string(status.note) : json_null());
     json_object_set_new(board, "identity", board_key_json(parts, index));
     json_object_set_new(board, "epoch", json_integer(status.epoch));
     json_object_set_new(board, "scans", whole(status.scans));
@@ -79,6 +80,22 @@ static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t
                         status.last_scan_ns ? number((double)(now_ns - status.last_scan_ns) * 1e-9)
                                             : json_null());
     return board;
+}
+
+/* How far the times of two boards may be apart, one standard deviation: the two worst clocks. */
+static json_t *apart_json(const struct serve_parts *parts) {
+    double worst = 0, second = 0;
+    size_t timed = 0;
+    for (size_t i = 0; i < intake_boards(parts->intake); i++) {
+        struct intake_status status;
+        intake_status(parts->intake, i, &status);
+        if (!(status.rate_hz > 0))
+            continue;
+        timed++;
+        second = fmax(second, fmin(worst, status.clock_error_ns));
+        worst = fmax(worst, status.clock_error_ns);
+    }
+    return timed > 1 ? number(hypot(worst, second) * 1e-9) : json_null();
 }
 
 static bool is_streaming(enum intake_board_state state) {
@@ -224,6 +241,7 @@ json_t *answer_status(const struct serve_parts *parts) {
     json_object_set_new(json, "crankings", json_integer(watch_attempts(parts->watch)));
     json_object_set_new(json, "suppressed", storms_json(parts, now));
     json_object_set_new(json, "boards", boards);
+    json_object_set_new(json, "boards_apart_s", apart_json(parts));
     json_object_set_new(json, "calibrations", bench_calibrations(parts));
     json_object_set_new(json, "memory_ring", memory_json(&memory));
     json_object_set_new(json, "ring", disk_json(&disk, &parts->hookup->storage, now));

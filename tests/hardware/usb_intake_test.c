@@ -257,6 +257,25 @@ static void a_small_quota_is_said_once(void **state) {
     assert_true(told_of(yard, INTAKE_OPENING, "usbfs_memory_mb"));
 }
 
+/* A hookup that means a port gets whatever is plugged in there: another board is told of, and
+ * forgotten when the first one is back. */
+static void another_board_at_the_port_is_noticed(void **state) {
+    struct yard *yard = *state;
+    struct mock_usb *other = mock_usb_new(yard->mocks, 4, "CT0002");
+    mock_usb_plug(yard->mock);
+    rig_start(yard->rig);
+    wait_for_scans(yard, 2000);
+    mock_usb_unplug(yard->mock);
+    mock_usb_plug(other);
+    WAIT(told_of(yard, INTAKE_OPENING, "serial number CT0002, it was CT0001"));
+    wait_for_scans(yard, 2000);
+    assert_non_null(strstr(status(yard).note, "another board is at this port now"));
+    mock_usb_unplug(other);
+    mock_usb_plug(yard->mock);
+    WAIT(status(yard).reconnects == 2 && status(yard).state == INTAKE_STREAMING);
+    assert_string_equal(status(yard).note, "");
+}
+
 static void two_alike_are_refused_until_one_is_meant(void **state) {
     struct yard *yard = *state;
     struct mock_usb *twin = mock_usb_new(yard->mocks, 4, "CT0002");
@@ -279,6 +298,7 @@ int main(void) {
                                         tear_down),
         TEST(errors_without_end_are_said),
         TEST(a_small_quota_is_said_once),
+        TEST(another_board_at_the_port_is_noticed),
         TEST(two_alike_are_refused_until_one_is_meant),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -10,12 +10,14 @@
 #include <cmocka.h>
 // clang-format on
 
+#include "arrival.h"
 #include "mock_usb.h"
 #include "transport.h"
 #include "usb_devices.h"
 #include "usb_plan.h"
 
 #include <errno.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -102,6 +104,31 @@ static int read_to_failure(struct bench *bench) {
             return result;
     }
     return 1;
+}
+
+/* ---- arrival ---- */
+
+static void *interrupt(void *arrival) {
+    arrival_interrupt(arrival);
+    return NULL;
+}
+
+static void what_is_plugged_in_is_told(void **state) {
+    struct bench *bench = *state;
+    struct arrival *arrival;
+    pthread_t thread;
+    mock_usb_unplug(bench->board);
+    assert_int_equal(arrival_new(&arrival), 0);
+    assert_false(arrival_wait(arrival, 20));
+    mock_usb_plug(bench->board);
+    assert_true(arrival_wait(arrival, 60000));
+    mock_usb_unplug(bench->board); /* what goes away is nobody's arrival */
+    assert_false(arrival_wait(arrival, 200));
+    assert_int_equal(pthread_create(&thread, NULL, interrupt, arrival), 0);
+    assert_false(arrival_wait(arrival, 600000));
+    pthread_join(thread, NULL);
+    arrival_free(arrival);
+    arrival_free(NULL);
 }
 
 /* ---- finding ---- */
@@ -332,6 +359,7 @@ static void a_missing_right_names_node_mode_group_and_remedy(void **state) {
 int main(void) {
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
     const struct CMUnitTest tests[] = {
+        TEST(what_is_plugged_in_is_told),
         TEST(a_board_is_found_by_id_serial_number_or_port),
         TEST(two_alike_are_refused_with_their_list),
         TEST(all_packets_come_in_order_and_nothing_is_left_behind),
