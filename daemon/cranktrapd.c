@@ -48,11 +48,14 @@ struct options {
     const char *hookup;
     const char *state;
     const char *socket; /* NULL: in the state folder */
+    const char *listen; /* NULL: not over TCP */
+    const char *page;   /* NULL: where it is built or installed */
     bool until_end;     /* end when every board is a simulation at its end */
 };
 
 static const char usage[] =
-    "usage: cranktrapd [--hookup FILE] [--state DIR] [--socket PATH] [--until-end]\n"
+    "usage: cranktrapd [--hookup FILE] [--state DIR] [--socket PATH] [--listen ADDRESS:PORT]\n"
+    "                  [--page DIR] [--until-end]\n"
     "\n"
     "Streams the boards of a hookup into the ring, watches for crankings and faults, and saves\n"
     "snapshots. Runs in the foreground. Ask it with `cranktrap`.\n"
@@ -60,6 +63,8 @@ static const char usage[] =
     "  --hookup FILE   which lead is where (" DEFAULT_HOOKUP ")\n"
     "  --state DIR     rings, snapshots, calibration and notes (" DEFAULT_STATE ")\n"
     "  --socket PATH   where it listens (DIR/cranktrap.sock)\n"
+    "  --listen WHERE  over TCP too: ADDRESS:PORT, or loopback (127.0.0.1:4187); not unless asked\n"
+    "  --page DIR      the web page's files (beside the programs, or as installed)\n"
     "  --until-end     end by itself once every board is a simulation at its end\n"
     "  --version, --help\n";
 
@@ -84,7 +89,7 @@ struct message {
 struct daemon {
     struct options options;
     struct hookup *hookup;
-    char *snapshot_folder, *ring_folder, *socket_path, *program;
+    char *snapshot_folder, *ring_folder, *socket_path, *program, *page_folder;
     int state_lock;
     struct timebase *timebase;
     struct memory_ring *memory;
@@ -444,6 +449,19 @@ static int load_calibrations(struct daemon *daemon) {
     return result == -ENOMEM ? result : 0;
 }
 
+/* In a build tree beside the programs' folder; else as installed. dirname() has cut `programs`. */
+static int find_page(struct daemon *daemon, const char *programs) {
+    if (daemon->options.page)
+        daemon->page_folder = strdup(daemon->options.page);
+    else if (asprintf(&daemon->page_folder, "%s/../page", programs) < 0)
+        daemon->page_folder = NULL;
+    if (daemon->page_folder && !daemon->options.page && access(daemon->page_folder, X_OK) < 0) {
+        free(daemon->page_folder);
+        daemon->page_folder = strdup(CRANKTRAP_PAGE_FOLDER);
+    }
+    return daemon->page_folder ? 0 : -ENOMEM;
+}
+
 static int make_paths(struct daemon *daemon, const char *self) {
     const char *state = daemon->options.state;
     char folder[4096];
@@ -453,7 +471,8 @@ static int make_paths(struct daemon *daemon, const char *self) {
     folder[length] = '\0';
     if (asprintf(&daemon->ring_folder, "%s/ring", state) < 0 ||
         asprintf(&daemon->snapshot_folder, "%s/snapshots", state) < 0 ||
-        asprintf(&daemon->program, "%s/cranktrap", dirname(folder)) < 0)
+        asprintf(&daemon->program, "%s/cranktrap", dirname(folder)) < 0 ||
+        find_page(daemon, folder) < 0)
         return -ENOMEM;
     if (daemon->options.socket)
         daemon->socket_path = strdup(daemon->options.socket);
@@ -550,6 +569,15 @@ static int start_snapshots(struct daemon *daemon) {
     return result;
 }
 
+static void say_no_serve(const struct daemon *daemon, int error) {
+    if (daemon->options.listen &&
+        (error == -EINVAL || error == -EADDRINUSE || error == -EADDRNOTAVAIL || error == -EACCES))
+        say("socket %s or --listen %s: %s; --listen takes ADDRESS:PORT in numbers, or loopback",
+            daemon->socket_path, daemon->options.listen, strerror(-error));
+    else
+        say("socket %s: %s; name another with --socket", daemon->socket_path, strerror(-error));
+}
+
 static int start_serve(struct daemon *daemon) {
     struct serve_parts parts = {
         .hookup = daemon->hookup,
@@ -561,12 +589,20 @@ static int start_serve(struct daemon *daemon) {
         .disk = daemon->disk,
         .snapshots = daemon->snapshots,
         .timebase = daemon->timebase,
+        .program = daemon->program,
+        .page_folder = daemon->page_folder,
+        .listen = daemon->options.listen,
         .context = daemon,
         .keep = on_keep,
     };
     int result = serve_start(daemon->socket_path, &parts, &daemon->serve);
     if (result < 0)
-        say("socket %s: %s; name another with --socket", daemon->socket_path, strerror(-result));
+        say_no_serve(daemon, result);
+    else if (serve_address(daemon->serve)[0])
+        say("http://%s/%s", serve_address(daemon->serve),
+            serve_has_page(daemon->serve) ? "" : " (without the page: it was not built)");
+    if (result == 0 && daemon->options.page && !serve_has_page(daemon->serve))
+        say("%s holds no index.html: there is no page", daemon->options.page);
     return result;
 }
 
@@ -623,6 +659,7 @@ static void end(struct daemon *daemon) {
     free(daemon->snapshot_folder);
     free(daemon->socket_path);
     free(daemon->program);
+    free(daemon->page_folder);
     if (daemon->state_lock >= 0)
         close(daemon->state_lock);
 }
@@ -649,6 +686,8 @@ static int read_options(int argc, char **argv, struct options *options) {
         {"hookup", required_argument, NULL, 'h'},
         {"state", required_argument, NULL, 's'},
         {"socket", required_argument, NULL, 'k'},
+        {"listen", required_argument, NULL, 'l'},
+        {"page", required_argument, NULL, 'p'},
         {"until-end", no_argument, NULL, 'e'},
         {"version", no_argument, NULL, 'v'},
         {"help", no_argument, NULL, '?' + 256},
@@ -664,6 +703,12 @@ static int read_options(int argc, char **argv, struct options *options) {
             break;
         case 'k':
             options->socket = optarg;
+            break;
+        case 'l':
+            options->listen = optarg;
+            break;
+        case 'p':
+            options->page = optarg;
             break;
         case 'e':
             options->until_end = true;

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * serve.h - the daemon's API: HTTP and JSON over a Unix socket. docs/api.md.
+ * serve.h - the daemon's API: HTTP and JSON over a Unix socket, and over TCP where asked for.
+ * docs/api.md.
  *
  * Runs on libmicrohttpd's own thread(s); slow answers suspend their connection, so that no client
  * holds up another. Acquisition never waits for it.
@@ -16,6 +17,8 @@
 #include "timebase.h"
 #include "watch.h"
 
+#include <stdbool.h>
+
 /* What the API shows and does; all of it outlives the server. */
 struct serve_parts {
     const struct hookup *hookup;
@@ -27,6 +30,10 @@ struct serve_parts {
     struct disk_ring *disk;
     struct snapshots *snapshots;
     struct timebase *timebase;
+    bool hookup_is_copy;     /* the hookup is the copy in the state folder */
+    const char *program;     /* `cranktrap`, which prints reports and lists; NULL: there is none */
+    const char *page_folder; /* of the web page's files; NULL, or without them: no page */
+    const char *listen;      /* TCP too: "loopback" or ADDRESS:PORT; NULL: not */
     void *context;
     /* Sets a manual mark about `at_ns` (elapsed, not in the future) and asks for its snapshot; its
      * number or a negative errno. */
@@ -37,9 +44,15 @@ struct serve;
 
 /*
  * Listens at `socket_path` (mode 0660; a stale socket is replaced, a living one is -EADDRINUSE).
- * `parts` is copied.
+ * `parts` is copied; its strings must outlive the server. -EINVAL where `listen` is no address.
  */
 int serve_start(const char *socket_path, const struct serve_parts *parts, struct serve **serve);
+
+/* "127.0.0.1:4187", where it listens over TCP; "": it does not. */
+const char *serve_address(const struct serve *serve);
+
+/* Was the web page there at the start? */
+bool serve_has_page(const struct serve *serve);
 
 /* Closes all connections, removes the socket, frees. Takes NULL. */
 void serve_stop(struct serve *serve);

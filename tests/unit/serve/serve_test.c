@@ -66,8 +66,9 @@ static void latch_forgets_the_extremes(void **state) {
 }
 
 static void wrong_paths(void **state) {
-    static const char *const paths[] = {"/",
-                                        "/v0",
+    static const char *const paths[] = {"/v0",
+                                        "/page/nothing.js",
+                                        "/page/../status",
                                         "/v0/",
                                         "/v1/status",
                                         "/v0/statuses",

@@ -1,0 +1,201 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * command_requests.c - what the command `cranktrap` prints, made by a child process: the analysis
+ * stays out of the daemon. An answer's ETag is of the files that it is made from, so that it is
+ * made once as long as they stay.
+ */
+#include "handlers.h"
+
+#include "answers.h"
+#include "child.h"
+#include "fingerprint.h"
+#include "kept_answers.h"
+#include "text_file.h"
+#include "workers.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define SECONDS_MAX 60
+#define OUTPUT_MAX  (16u << 20)
+#define REPORT_MAX  (4u << 20)
+#define NOT_CALLED  "no `cranktrap` to ask: it must lie beside `cranktrapd`"
+
+/* ---- on a worker ---- */
+
+static uint64_t add_words(uint64_t print, char *const word[]) {
+    for (; *word; word++)
+        print = fingerprint_add(print, *word, strlen(*word) + 1);
+    return print;
+}
+
+/* Of a list: whatever snapshot, report or note changes, and when the night began. */
+static void list_etag(const struct request *request, char etag[24]) {
+    static const char *const endings[] = {".crank", ".json", ".note", NULL};
+    uint64_t print = fingerprint_of_folder(request->serve->snapshot_folder, endings);
+    char *night = NULL;
+    if (asprintf(&night, "%s/night.json", request->serve->parts.state_folder) >= 0)
+        print = fingerprint_add_file(print, -1, night);
+    free(night);
+    fingerprint_text(add_words(print, request->word), etag);
+}
+
+/* Of one snapshot's report: the snapshot itself, and the report the daemon had made of it. */
+static void report_etag(const struct request *request, const char *crank, char etag[24]) {
+    uint64_t print = fingerprint_add_file(FINGERPRINT_BEGIN, -1, crank);
+    fingerprint_text(add_words(print, request->word), etag);
+}
+
+/* True: the answer is there already. */
+static bool answer_known(struct request *request, const char *etag) {
+    if (strcmp(request->if_none_match, etag) == 0) {
+        request->answer.status = MHD_HTTP_NOT_MODIFIED;
+        request->answer.bytes = calloc(1, 1);
+        snprintf(request->answer.etag, sizeof request->answer.etag, "%s", etag);
+        return true;
+    }
+    return kept_answers_find(request->serve->kept, etag, &request->answer);
+}
+
+static void child_failed(struct answer *answer, int result, const char *said) {
+    if (result == -ETIMEDOUT)
+        answer_is_error(answer, MHD_HTTP_GATEWAY_TIMEOUT, "it took longer than a minute",
+                        "ask for less, or use the command `cranktrap`");
+    else if (result == -EFBIG)
+        answer_is_error(answer, MHD_HTTP_INTERNAL_SERVER_ERROR, "there is more than 16 MiB of it",
+                        "use the command `cranktrap`");
+    else if (result == -ECANCELED)
+        answer_is_error(answer, MHD_HTTP_SERVICE_UNAVAILABLE, "the daemon is ending", NULL);
+    else
+        answer_is_error(answer, MHD_HTTP_INTERNAL_SERVER_ERROR,
+                        said[0]      ? said
+                        : result < 0 ? strerror(-result)
+                                     : "the command `cranktrap` said nothing",
+                        NULL);
+}
+
+static void run(struct request *request, const char *type, const char *etag) {
+    struct child_output output = {0};
+    struct answer *answer = &request->answer;
+    int result =
+        child_run(request->word, SECONDS_MAX, OUTPUT_MAX, &request->serve->ending_workers, &output);
+    if (result != 0 || !output.size) {
+        child_failed(answer, result, output.said);
+        free(output.bytes);
+        return;
+    }
+    answer->status = MHD_HTTP_OK;
+    answer->type = type;
+    answer->bytes = output.bytes;
+    answer->size = output.size;
+    snprintf(answer->etag, sizeof answer->etag, "%s", etag);
+    kept_answers_put(request->serve->kept, answer);
+}
+
+static void work_on_list(struct request *request) {
+    char etag[24];
+    list_etag(request, etag);
+    if (!answer_known(request, etag))
+        run(request, "application/json", etag);
+}
+
+/* The report that lies beside the snapshot, where this version of the program made it. */
+static bool read_made_report(const char *crank, struct answer *answer) {
+    char *path = NULL, *text = NULL;
+    size_t length = 0;
+    if (asprintf(&path, "%.*s.json", (int)(strlen(crank) - strlen(".crank")), crank) < 0)
+        return false;
+    int result = text_file_read(path, REPORT_MAX, &text, &length);
+    free(path);
+    json_t *report = result == 0 ? json_loadb(text, length, 0, NULL) : NULL;
+    const char *software = json_string_value(json_object_get(report, "software"));
+    bool ours = software && strcmp(software, "cranktrap " CRANKTRAP_VERSION) == 0;
+    json_decref(report);
+    if (!ours) {
+        free(text);
+        return false;
+    }
+    answer->status = MHD_HTTP_OK;
+    answer->type = "application/json";
+    answer->bytes = text;
+    answer->size = length;
+    return true;
+}
+
+static void work_on_report(struct request *request) {
+    const char *crank = request->word[2];
+    char etag[24];
+    if (access(crank, F_OK) < 0) {
+        answer_is_error(&request->answer, MHD_HTTP_NOT_FOUND, "no such snapshot",
+                        "GET /v0/attempts lists those there are");
+        return;
+    }
+    report_etag(request, crank, etag);
+    if (answer_known(request, etag))
+        return;
+    if (!read_made_report(crank, &request->answer)) {
+        run(request, "application/json", etag);
+        return;
+    }
+    snprintf(request->answer.etag, sizeof request->answer.etag, "%s", etag);
+    kept_answers_put(request->serve->kept, &request->answer);
+}
+
+/* ---- the requests ---- */
+
+/* Copies the words of the command; false without memory. */
+static bool set_words(struct request *request, const char *const *words) {
+    for (size_t i = 0; words[i] && i + 1 < COMMAND_WORDS; i++)
+        if (!(request->word[i] = strdup(words[i])))
+            return false;
+    return true;
+}
+
+static enum MHD_Result ask(struct request *request, const char *const *words,
+                           void (*work)(struct request *request)) {
+    struct serve *serve = request->serve;
+    if (!request->worked && !words[0])
+        return send_error(request->connection, MHD_HTTP_SERVICE_UNAVAILABLE, NOT_CALLED, NULL);
+    if (!request->worked && !set_words(request, words))
+        return MHD_NO;
+    return hand_over(request, serve->commands, work);
+}
+
+enum MHD_Result get_attempts(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    const char *const words[] = {serve->parts.program,      "list",   "--state",
+                                 serve->parts.state_folder, "--json", NULL};
+    return ask(request, words, work_on_list);
+}
+
+/* A time as a person writes it: it becomes a word of the command, never part of a shell's line. */
+static bool is_time(const char *text) {
+    return *text != '-' && strlen(text) < 40 &&
+           text[strspn(text, "0123456789:-+. TZabcdefghijklmnopqrstuvwxyz")] == '\0';
+}
+
+enum MHD_Result get_night(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    const char *since = query_text(request, "since");
+    if (since && !is_time(since))
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST, "since is no time",
+                          "as in `cranktrap night --since`: \"2026-01-15 22:00\"");
+    const char *const words[] = {
+        serve->parts.program,     "night", "--state", serve->parts.state_folder, "--json",
+        since ? "--since" : NULL, since,   NULL};
+    return ask(request, words, work_on_list);
+}
+
+enum MHD_Result get_report(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    char *path = NULL;
+    if (asprintf(&path, "%s/%04u.crank", serve->snapshot_folder, request->number) < 0)
+        return MHD_NO;
+    const char *const words[] = {serve->parts.program, "report", path, "--json", NULL};
+    enum MHD_Result result = ask(request, words, work_on_report);
+    free(path);
+    return result;
+}

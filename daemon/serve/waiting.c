@@ -1,0 +1,70 @@
+// SPDX-License-Identifier: Apache-2.0
+/*
+ * waiting.c - the list of requests that wait, and the thread that looks at it.
+ */
+#include "waiting.h"
+
+#include <errno.h>
+#include <time.h>
+
+bool wait_for_tick(struct serve *serve, struct request *request, unsigned ticks) {
+    pthread_mutex_lock(&serve->lock);
+    bool ending = serve->ending;
+    if (!ending) {
+        request->waited = true;
+        request->ticks_left = ticks;
+        MHD_suspend_connection(request->connection);
+        request->next = serve->waiting;
+        serve->waiting = request;
+    }
+    pthread_mutex_unlock(&serve->lock);
+    return !ending;
+}
+
+/* Has what this request waits for come (or its patience ended)? Called with the lock held. */
+static bool is_due(struct serve *serve, struct request *request) {
+    if (serve->ending || request->ticks_left == 0)
+        return true;
+    request->ticks_left--;
+    if (request->capturing)
+        return watch_capture_done(serve->parts.watch);
+    if (request->snapshot)
+        return snapshots_wait(serve->parts.snapshots, request->snapshot, 0) != -ETIMEDOUT;
+    return serve->readings > request->after;
+}
+
+static void resume_due(struct serve *serve) {
+    struct request **link = &serve->waiting;
+    while (*link) {
+        struct request *request = *link;
+        if (is_due(serve, request)) {
+            *link = request->next;
+            MHD_resume_connection(request->connection);
+        } else {
+            link = &request->next;
+        }
+    }
+}
+
+void *waiting_ticker(void *argument) {
+    struct serve *serve = argument;
+    pthread_mutex_lock(&serve->lock);
+    for (unsigned long tick = 0; !serve->ending; tick++) {
+        struct timespec until;
+        clock_gettime(CLOCK_MONOTONIC, &until);
+        until.tv_nsec += TICK_MS * 1000000L;
+        if (until.tv_nsec >= 1000000000L) {
+            until.tv_sec++;
+            until.tv_nsec -= 1000000000L;
+        }
+        while (!serve->ending &&
+               pthread_cond_timedwait(&serve->wake, &serve->lock, &until) != ETIMEDOUT) {
+        }
+        if (tick % 2)
+            serve->readings++; /* readings span half a second */
+        resume_due(serve);
+    }
+    resume_due(serve);
+    pthread_mutex_unlock(&serve->lock);
+    return NULL;
+}
