@@ -20,6 +20,7 @@ static const struct part {
      "[--json] [--paced] [--seconds N]  from a board's bytes to the disk, on one core;\n"
      "       --paced: at 60 MB/s (--seconds 300 for the long form)"},
     {"stages", bench_stages, "[--json]                 of the path, each by itself"},
+    {"usb", bench_usb, "[--json]                    a USB board, from its transfers to the disk"},
     {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},
     {"open", bench_open, "[--json]                   a ring of 2000 segments"},
     {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},

@@ -98,6 +98,20 @@ def paced_table(paced):
     ])
 
 
+def usb_table(usb):
+    return table(["usb, 8 inputs of 16 bits, from queued transfers to the disk, one core", ""], [
+        ["as fast as it goes (aim: 60 MB/s)", f"{usb['mb_per_s']:.0f} MB/s; "
+         f"{usb['mb_per_cpu_s']:.0f} MB a second of processor time; {usb['scans_lost']} scans "
+         "lost"],
+        ["beside it: the bytes copied to the disk", f"{usb['copy_to_disk_mb_per_s']:.0f} MB/s: "
+         f"{usb['mb_per_s'] / usb['copy_to_disk_mb_per_s']:.2f} of that"],
+        ["8 at 10,000 scans/s over USB", f"{usb['bulk_core_percent']:.2f} % of a core; the port "
+         f"thread at most {usb['bulk_away_ms']:.1f} ms away from its port"],
+        ["the same over a terminal", f"{usb['serial_core_percent']:.2f} % of a core; at most "
+         f"{usb['serial_away_ms']:.1f} ms away"],
+    ])
+
+
 def stages_table(stages):
     rows = [[stage["stage"], f"{stage['ns_per_sample']:.2f} ns",
              f"{stage['cycles_per_sample']:.1f}"] for stage in stages["stages"]]
@@ -143,12 +157,13 @@ def main(arguments):
     before = os.getloadavg()[0]
     path = measure(bench, "path")
     paced = measure(bench, "path", "--paced", "--seconds", "300" if long_form else "10")
+    usb = measure(bench, "usb")
     stages = measure(bench, "stages")
     draw = measure(bench, "draw")
     opened = measure(bench, "open")
     report = measure(bench, "report")
     measured = "\n".join([machine(before), aims(path, report, draw, opened, paced),
-                          path_table(path), paced_table(paced), stages_table(stages),
+                          path_table(path), paced_table(paced), usb_table(usb), stages_table(stages),
                           draw_table(draw), open_table(opened), report_table(report)])
     page = PAGE.read_text(encoding="utf-8")
     front, rest = page.split(BEGIN, 1)
