@@ -31,7 +31,7 @@ static void put_u32(uint8_t *bytes, uint32_t value) {
 uint16_t wire_check(uint16_t crc, const uint8_t *bytes, size_t count) {
     /* Bit by bit: a table would cost a small board more than it gains. */
     for (size_t i = 0; i < count; i++) {
-        crc = (uint16_t)(crc ^ bytes[i] << 8);
+        crc = (uint16_t)(crc ^ (unsigned)bytes[i] << 8);
         for (int bit = 0; bit < 8; bit++)
             crc = (uint16_t)(crc & 0x8000u ? crc << 1 ^ 0x1021 : crc << 1);
     }
