@@ -52,7 +52,7 @@ OWNERS = {
                   "daemon/serve", "daemon"},
 }
 # The firmware side is for microcontrollers: these headers and no others.
-FIRMWARE = {"stdint.h", "stddef.h", "string.h", "wire_encoder.h"}
+FIRMWARE = {"stdint.h", "stddef.h", "string.h", "wire_encoder.h", "example_board.h"}
 
 INCLUDE = re.compile(r'^\s*#\s*include\s*([<"])([^>"]+)[>"]')
 
