@@ -1,0 +1,79 @@
+// SPDX-License-Identifier: Apache-2.0
+// The sheet of one attempt: what happened, the picture of it, why, and what to do next.
+import { get } from "./ask.js";
+import { attemptsOf, companion, headline, landing } from "./headline.js";
+import { horizon } from "./horizon.js";
+import { make } from "./make.js";
+import { picture } from "./attempt_picture.js";
+import { actions, checks, reasons } from "./attempt_parts.js";
+
+export const TITLE = "Attempt";
+
+const engagedOf = (report) =>
+  report.attempts.find((one) => one.number === report.attempt)?.from_s ?? report.attempts[0]?.from_s ?? null;
+
+function top(subject, attempts, since, report) {
+  const said = headline(subject, attempts, since, report ? engagedOf(report) : null);
+  const bad = subject.failed || (subject.verdict && !["nothing-found"].includes(subject.verdict.fault));
+  return make("header", { class: "headline" },
+    make("p", { class: "when" }, said.when),
+    make("h1", { class: subject.failed ? "out" : "" }, said.outcome),
+    make("p", { class: "what" }, said.what),
+    said.certainty ? make("p", { class: "certainty" }, make("b", { class: bad ? "out" : "in" }, said.certainty[0]),
+      make("span", { class: "quiet" }, said.certainty[1])) : null);
+}
+
+/* To the failed ones before and after, by the list's order. */
+function steps(subject, attempts) {
+  const failed = attempts.filter((one) => one.failed && one.number !== subject.number);
+  const before = failed.filter((one) => one.number < subject.number).at(-1);
+  const after = failed.find((one) => one.number > subject.number);
+  if (!before && !after) return null;
+  const key = (one, text) => (one ? make("a", { class: "key", href: `#/attempt/${one.number}` }, text) : null);
+  return make("p", { class: "row" }, key(before, "Previous failed"), key(after, "Next failed"));
+}
+
+function empty(root) {
+  root.append(make("header", { class: "headline" }, make("h1", {}, "Nothing yet."),
+    make("p", { class: "what" }, "No attempt to start has been recorded. The first one will stand here.")),
+  make("p", { class: "row" }, make("a", { class: "key first", href: "#/ready" }, "Fit to leave?"),
+    make("a", { class: "key", href: "#/now" }, "The leads, now")));
+}
+
+export async function show(root, parameter, signal) {
+  root.append(make("p", { class: "quiet" }, "Looking for the attempt that matters most."));
+  const all = await get("attempts", signal);
+  const attempts = attemptsOf(all);
+  const wanted = Number(parameter);
+  const subject = parameter ? all.attempts.find((one) => one.number === wanted) : landing(attempts);
+  root.replaceChildren();
+  if (parameter && !subject) throw new Error(`There is no attempt ${parameter}: it may have been deleted.`);
+  if (!subject) {
+    empty(root);
+    return;
+  }
+  let since = null;
+  let report = null;
+  let head = top(subject, attempts, since, null);
+  const sky = make("figure", {}, horizon(attempts, null, subject.number));
+  const main = make("div", {});
+  const side = make("div", {});
+  root.append(head, sky, steps(subject, attempts) ?? "", make("div", { class: "two" }, main, side));
+  const again = () => {
+    const next = top(subject, attempts, since, report);
+    head.replaceWith(next);
+    head = next;
+    sky.replaceChildren(horizon(attempts, since, subject.number) ?? "");
+  };
+  get("night", signal).then((night) => {
+    since = night.since_s;
+    if (since !== null) again();
+  }, () => { /* the sheet says the same without the time of leaving */ });
+  report = await get(`snapshots/${subject.number}/report`, signal);
+  subject.verdict = report.verdict ?? subject.verdict;
+  again();
+  side.append(...reasons(report));
+  side.append(actions(subject, signal));
+  await picture(main, { subject, report, engaged: engagedOf(report), beside: companion(attempts, subject), signal });
+  main.append(checks(report));
+}

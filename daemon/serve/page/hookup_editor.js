@@ -1,0 +1,47 @@
+// SPDX-License-Identifier: Apache-2.0
+// The hookup's text, edited as a copy in the state folder and judged with the same words as the file.
+import { send } from "./ask.js";
+import { attempt as trying, button, make } from "./make.js";
+
+function select(text, line) {
+  const lines = text.value.split("\n");
+  const from = lines.slice(0, line - 1).reduce((sum, one) => sum + one.length + 1, 0);
+  text.focus();
+  text.setSelectionRange(from, from + (lines[line - 1]?.length ?? 0));
+  text.scrollTop = Math.max(0, (line - 4) * (text.scrollHeight / lines.length));
+}
+
+function problemRow(text, problem) {
+  const place = [problem.section ? `[${problem.section}]` : null, problem.key].filter(Boolean).join(" ");
+  return make("li", {}, button(`Line ${problem.line}${place ? ", " + place : ""}: ${problem.text}`, () => select(text, problem.line)));
+}
+
+export function editor(hookup) {
+  const said = make("p", { class: "said", role: "status" });
+  const problems = make("ul", { class: "problems" });
+  const text = make("textarea", { id: "text", class: "text", spellcheck: "false", autocapitalize: "off", autocomplete: "off", wrap: "off" });
+  text.value = hookup.text;
+  let etag = hookup.etag;
+  const show = (answer) => {
+    problems.replaceChildren(...(answer.problems ?? []).map((one) => problemRow(text, one)));
+    return (answer.problems ?? []).length;
+  };
+  const say = (words) => queueMicrotask(() => { said.textContent = words; });
+  const check = button("Check", () => trying(said, async () => {
+    const wrong = show(await send("POST", "hookup/check", text.value));
+    say(wrong ? `${wrong} ${wrong === 1 ? "thing is" : "things are"} wrong. Nothing was changed.` : "Nothing is wrong with it.");
+  }));
+  const save = button("Save as a copy", () => trying(said, async () => {
+    const answer = await send("PUT", "hookup", text.value, etag ? { "If-Match": etag } : {});
+    if (show(answer)) {
+      say("Not saved: see below.");
+      return;
+    }
+    etag = answer.etag ?? etag;
+    say(answer.takes_effect === "now" ? "Saved; it is in use now." : `Saved; it takes effect when the logger starts again.${answer.why ? " " + answer.why : ""}`);
+  }));
+  return make("section", { class: "part" }, make("h2", {}, "The file"),
+    make("p", { class: "quiet small" }, hookup.copy ? "A copy in the state folder is in use. The file itself is as it was: " : "From ",
+      make("span", { class: "file" }, hookup.path ?? ""), hookup.copy ? "" : ". What you save here is a copy; the file stays as it is."),
+    make("label", { for: "text" }, "Text of the hookup"), text, make("p", { class: "row" }, check, save), said, problems);
+}
