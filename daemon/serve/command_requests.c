@@ -49,17 +49,6 @@ static void report_etag(const struct request *request, const char *crank, char e
     fingerprint_text(add_words(print, request->word), etag);
 }
 
-/* True: the answer is there already. */
-static bool answer_known(struct request *request, const char *etag) {
-    if (strcmp(request->if_none_match, etag) == 0) {
-        request->answer.status = MHD_HTTP_NOT_MODIFIED;
-        request->answer.bytes = calloc(1, 1);
-        snprintf(request->answer.etag, sizeof request->answer.etag, "%s", etag);
-        return true;
-    }
-    return kept_answers_find(request->serve->kept, etag, &request->answer);
-}
-
 static void child_failed(struct answer *answer, int result, const char *said) {
     if (result == -ETIMEDOUT)
         answer_is_error(answer, MHD_HTTP_GATEWAY_TIMEOUT, "it took longer than a minute",
@@ -91,14 +80,13 @@ static void run(struct request *request, const char *type, const char *etag) {
     answer->type = type;
     answer->bytes = output.bytes;
     answer->size = output.size;
-    snprintf(answer->etag, sizeof answer->etag, "%s", etag);
-    kept_answers_put(request->serve->kept, answer);
+    kept_answers_keep(request, etag);
 }
 
 static void work_on_list(struct request *request) {
     char etag[24];
     list_etag(request, etag);
-    if (!answer_known(request, etag))
+    if (!kept_answers_known(request, etag))
         run(request, "application/json", etag);
 }
 
@@ -134,14 +122,13 @@ static void work_on_report(struct request *request) {
         return;
     }
     report_etag(request, crank, etag);
-    if (answer_known(request, etag))
+    if (kept_answers_known(request, etag))
         return;
     if (!read_made_report(crank, &request->answer)) {
         run(request, "application/json", etag);
         return;
     }
-    snprintf(request->answer.etag, sizeof request->answer.etag, "%s", etag);
-    kept_answers_put(request->serve->kept, &request->answer);
+    kept_answers_keep(request, etag);
 }
 
 /* ---- the requests ---- */

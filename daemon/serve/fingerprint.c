@@ -22,9 +22,11 @@ uint64_t fingerprint_add_file(uint64_t print, int folder, const char *name) {
     print = fingerprint_add(print, name, strlen(name) + 1);
     if (fstatat(folder, name, &status, 0) < 0)
         return print;
-    const int64_t facts[] = {(int64_t)status.st_size, (int64_t)status.st_ino,
-                             (int64_t)status.st_mtim.tv_sec, (int64_t)status.st_mtim.tv_nsec};
-    return fingerprint_add(print, facts, sizeof facts);
+    char facts[96];
+    int length = snprintf(facts, sizeof facts, "%jd %ju %jd %ld", (intmax_t)status.st_size,
+                          (uintmax_t)status.st_ino, (intmax_t)status.st_mtim.tv_sec,
+                          status.st_mtim.tv_nsec);
+    return fingerprint_add(print, facts, (size_t)length);
 }
 
 static int ends_in(const char *name, const char *const *endings) {

@@ -22,6 +22,9 @@ handler get_snapshot, post_snapshot, delete_snapshot;
 /* command_requests.c: what commands print */
 handler get_attempts, get_night, get_report;
 
+/* draw_requests.c */
+handler get_snapshot_draw, get_ring_draw;
+
 /* hookup_requests.c */
 handler get_hookup;
 

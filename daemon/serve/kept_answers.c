@@ -5,6 +5,7 @@
 #include "kept_answers.h"
 
 #include <errno.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -46,7 +47,7 @@ static bool copy(const struct answer *from, struct answer *to) {
     return true;
 }
 
-bool kept_answers_find(struct kept_answers *kept, const char *etag, struct answer *answer) {
+static bool find(struct kept_answers *kept, const char *etag, struct answer *answer) {
     bool found = false;
     pthread_mutex_lock(&kept->lock);
     for (size_t i = 0; !found && i < ANSWERS_MAX; i++)
@@ -56,7 +57,7 @@ bool kept_answers_find(struct kept_answers *kept, const char *etag, struct answe
     return found;
 }
 
-void kept_answers_put(struct kept_answers *kept, const struct answer *answer) {
+static void put(struct kept_answers *kept, const struct answer *answer) {
     struct answer made;
     if (answer->size > BYTES_MAX / 4 || !copy(answer, &made))
         return;
@@ -72,4 +73,20 @@ void kept_answers_put(struct kept_answers *kept, const struct answer *answer) {
     kept->next = (kept->next + 1) % ANSWERS_MAX;
     kept->bytes += made.size;
     pthread_mutex_unlock(&kept->lock);
+}
+
+bool kept_answers_known(struct request *request, const char *etag) {
+    if (strcmp(request->if_none_match, etag) != 0)
+        return find(request->serve->kept, etag, &request->answer);
+    request->answer.status = MHD_HTTP_NOT_MODIFIED;
+    snprintf(request->answer.etag, sizeof request->answer.etag, "%s", etag);
+    return true;
+}
+
+void kept_answers_keep(struct request *request, const char *etag) {
+    struct answer *answer = &request->answer;
+    if (!answer->status)
+        return;
+    snprintf(answer->etag, sizeof answer->etag, "%s", etag);
+    put(request->serve->kept, answer);
 }

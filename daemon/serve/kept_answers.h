@@ -11,10 +11,16 @@
 int kept_answers_new(struct kept_answers **kept);
 void kept_answers_free(struct kept_answers *kept); /* takes NULL */
 
-/* A copy of the answer with this ETag; false: there is none. */
-bool kept_answers_find(struct kept_answers *kept, const char *etag, struct answer *answer);
+/*
+ * On a worker: true where the asker has the answer with this ETag (304), or it is kept here: then
+ * `request->answer` is it.
+ */
+bool kept_answers_known(struct request *request, const char *etag);
 
-/* Keeps a copy of `answer`, which has an ETag; the oldest go. Without memory: nothing is kept. */
-void kept_answers_put(struct kept_answers *kept, const struct answer *answer);
+/*
+ * On a worker: `request->answer` gets this ETag, and a copy of it is kept; the oldest go. Without
+ * memory nothing is kept.
+ */
+void kept_answers_keep(struct request *request, const char *etag);
 
 #endif

@@ -78,7 +78,7 @@ enum MHD_Result send_answer(struct request *request) {
 }
 
 void answer_is_json(struct answer *answer, json_t *json) {
-    char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(9)) : NULL;
+    char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(12)) : NULL;
     json_decref(json);
     if (!text)
         return;
