@@ -23,9 +23,9 @@ uint64_t fingerprint_add_file(uint64_t print, int folder, const char *name) {
     if (fstatat(folder, name, &status, 0) < 0)
         return print;
     char facts[96];
-    int length = snprintf(facts, sizeof facts, "%jd %ju %jd %ld", (intmax_t)status.st_size,
-                          (uintmax_t)status.st_ino, (intmax_t)status.st_mtim.tv_sec,
-                          status.st_mtim.tv_nsec);
+    int length =
+        snprintf(facts, sizeof facts, "%jd %ju %jd %ld", (intmax_t)status.st_size,
+                 (uintmax_t)status.st_ino, (intmax_t)status.st_mtim.tv_sec, status.st_mtim.tv_nsec);
     return fingerprint_add(print, facts, (size_t)length);
 }
 

@@ -25,6 +25,12 @@ handler get_attempts, get_night, get_report;
 /* draw_requests.c */
 handler get_snapshot_draw, get_ring_draw;
 
+/* file_requests.c */
+handler get_snapshot_file;
+
+/* live.c */
+handler get_live;
+
 /* hookup_requests.c */
 handler get_hookup;
 

@@ -36,8 +36,9 @@ struct serve {
     struct page *page; /* NULL: none was built */
     struct listeners *listeners;
     struct MHD_Daemon *http;
-    struct workers *commands;   /* children of ours: seconds */
-    struct workers *drawing;    /* pictures of stretches: tens of milliseconds */
+    struct workers *commands; /* children of ours: seconds */
+    struct workers *drawing;  /* pictures of stretches: tens of milliseconds */
+    struct live *live;
     struct kept_answers *kept;  /* what children printed last */
     atomic_bool ending_workers; /* what still waits is answered with 503 */
 

@@ -26,6 +26,8 @@ static const struct route routes[] = {
     {"DELETE", "/v0/snapshots/", ROUTE_NUMBER, "", 0, delete_snapshot},
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report", 0, get_report},
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/draw", 0, get_snapshot_draw},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/file", 0, get_snapshot_file},
+    {"GET", "/v0/live", ROUTE_WHOLE, NULL, 0, get_live},
     {"GET", "/v0/ring/draw", ROUTE_WHOLE, NULL, 0, get_ring_draw},
     {"GET", "/v0/hookup", ROUTE_WHOLE, NULL, 0, get_hookup},
 };

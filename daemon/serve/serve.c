@@ -8,6 +8,7 @@
 #include "door.h"
 #include "kept_answers.h"
 #include "listeners.h"
+#include "live.h"
 #include "page_files.h"
 #include "request.h"
 #include "routes.h"
@@ -197,6 +198,8 @@ int serve_start(const char *socket_path, const struct serve_parts *parts, struct
     if (result == 0)
         result = kept_answers_new(&made->kept);
     if (result == 0)
+        result = live_new(&made->live);
+    if (result == 0)
         result = workers_start(COMMAND_THREADS, &made->commands);
     if (result == 0)
         result = workers_start(DRAWING_THREADS, &made->drawing);
@@ -232,6 +235,7 @@ static void stop_threads(struct serve *serve) {
     pthread_mutex_unlock(&serve->lock);
     if (serve->ticking)
         pthread_join(serve->ticker, NULL);
+    live_end(serve->live);
     listeners_stop(serve->listeners);
 }
 
@@ -249,6 +253,7 @@ void serve_stop(struct serve *serve) {
     workers_free(serve->commands);
     workers_free(serve->drawing);
     kept_answers_free(serve->kept);
+    live_free(serve->live);
     page_free(serve->page);
     pthread_cond_destroy(&serve->wake);
     pthread_mutex_destroy(&serve->lock);

@@ -4,6 +4,8 @@
  */
 #include "waiting.h"
 
+#include "live.h"
+
 #include <errno.h>
 #include <time.h>
 
@@ -60,8 +62,12 @@ void *waiting_ticker(void *argument) {
         while (!serve->ending &&
                pthread_cond_timedwait(&serve->wake, &serve->lock, &until) != ETIMEDOUT) {
         }
-        if (tick % 2)
-            serve->readings++; /* readings span half a second */
+        if (tick % 2) {
+            unsigned long sequence = ++serve->readings; /* readings span half a second */
+            pthread_mutex_unlock(&serve->lock);
+            live_tick(serve, sequence);
+            pthread_mutex_lock(&serve->lock);
+        }
         resume_due(serve);
     }
     resume_due(serve);
