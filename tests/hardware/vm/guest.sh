@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: Apache-2.0
+# What the tests in the virtual machine have in common.
+state=/tmp/state
+gadgets=/sys/kernel/config/usb_gadget
+
+fail() {
+    echo "vm: $*" >&2
+    return 1
+}
+
+uptime_s() { cut -d. -f1 /proc/uptime; }
+
+# Waits for a command to succeed: `within SECONDS WHAT COMMAND...`. Emulation on a busy machine is
+# slow: the seconds are many, and pass only where something is wrong.
+within() {
+    until_s=$(($(uptime_s) + $1)) what=$2
+    shift 2
+    until "$@" >/dev/null 2>&1; do
+        [ "$(uptime_s)" -le $until_s ] || fail "waited in vain for $what" || return 1
+        usleep 100000
+    done
+}
+
+# ---- the boards ----
+
+start_udev() {
+    /lib/systemd/systemd-udevd --daemon 2>/dev/null
+    udevadm settle
+}
+
+# A gadget of our own: `make_gadget NAME PRODUCT-ID SERIAL FUNCTION`.
+make_gadget() {
+    mkdir "$gadgets/$1"
+    echo 0x1209 >"$gadgets/$1/idVendor"
+    echo "$2" >"$gadgets/$1/idProduct"
+    mkdir "$gadgets/$1/strings/0x409"
+    echo "$3" >"$gadgets/$1/strings/0x409/serialnumber"
+    echo counting >"$gadgets/$1/strings/0x409/product"
+    mkdir "$gadgets/$1/configs/c.1" "$gadgets/$1/functions/$4"
+    ln -s "$gadgets/$1/functions/$4" "$gadgets/$1/configs/c.1/"
+}
+
+# `make_bulk_board BYTES_PER_S`: 1209:0002, on the first controller.
+make_bulk_board() {
+    make_gadget bulk 0x0002 BULK01 ffs.counting
+    mkdir /tmp/ffs
+    mount -t functionfs counting /tmp/ffs
+    bulk_board /tmp/ffs "$1" >/tmp/board.log 2>&1 &
+    board=$!
+    within 20 "the board" grep -q ready /tmp/board.log
+}
+
+# `make_serial_board BYTES_PER_S`: 1209:0001, on the second controller.
+make_serial_board() {
+    make_gadget serial 0x0001 SER01 acm.0
+    serial_board /dev/ttyGS0 "$1" >/tmp/board.log 2>&1 &
+    board=$!
+}
+
+plug() {
+    case $1 in
+    bulk) echo dummy_udc.0 >"$gadgets/bulk/UDC" ;;
+    serial) echo dummy_udc.1 >"$gadgets/serial/UDC" ;;
+    esac
+}
+unplug() { echo >"$gadgets/$1/UDC"; }
+
+# ---- the daemon ----
+
+# `write_hookup BOARD-FILE INPUTS LINE...`: every input has a channel; LINEs go into [board].
+write_hookup() {
+    {
+        printf '[vehicle]\nname = a van of counts\n[storage]\nring = 200 MiB\nkeep-free = 16 MiB\n'
+        printf '[board logger]\nboard = %s\n' "$1"
+        inputs=$2
+        shift 2
+        printf '%s\n' "$@"
+        for input in $(seq 0 $((inputs - 1))); do
+            printf '[channel input-%s]\nboard = logger\ninput = %s\nrole = other\n' $input $input
+        done
+    } >/tmp/van.hookup
+}
+
+start_daemon() {
+    cranktrapd --hookup /tmp/van.hookup --state $state >/tmp/daemon.log 2>&1 &
+    daemon=$!
+    within 30 "the daemon" cranktrap status --state $state
+}
+
+# What the board says that it sent, once it has no power any more.
+board_sent() {
+    unplug "$1"
+    within 10 "the board to end" grep sent /tmp/board.log
+    grep sent /tmp/board.log
+}
+
+# Ended by signal; it must end well.
+end_daemon() {
+    kill $daemon
+    wait $daemon || fail "cranktrapd ended with $?"
+}
+
+# `status NAME`: a number or word of the board in `cranktrap status --json`.
+status() {
+    cranktrap status --json --state $state | sed 's/.*"boards"://' | tr ',{' '\n\n' |
+        sed -n "s/^\"$1\":\"\{0,1\}\([^\"}]*\).*/\1/p" | head -n 1
+}
+is() { [ "$(status "$1")" = "$2" ]; }
+streaming() { is state streaming; }
+
+# `check_record bulk|serial`: whole files, and every scan that the board sent, or its loss.
+check_record() {
+    cranktrap verify $state/ring/*.ring >/tmp/verify.log || { cat /tmp/verify.log; return 1; }
+    cranktrap convert $state/ring/*.ring --counts --out /tmp/record.csv >/tmp/convert.log 2>&1 ||
+        { cat /tmp/convert.log; return 1; }
+    scan_check "$1" </tmp/record.csv
+}
+
+# What the failed test leaves behind.
+explain() {
+    for file in /tmp/daemon.log /tmp/board.log /tmp/van.hookup; do
+        [ ! -s $file ] || { echo "--- $file"; tail -n 30 $file; }
+    done
+    echo "--- status"
+    cranktrap status --state $state 2>&1 | tail -n 30
+    echo "--- kernel"
+    dmesg | tail -n 15
+}
