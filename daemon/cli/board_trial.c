@@ -248,6 +248,16 @@ static int open_both(struct running *running) {
     return result;
 }
 
+/* Why it ended before its time: the driver's own sentence, else the port's. */
+static void explain_end(struct running *running, int error) {
+    struct trial *trial = running->trial;
+    if (running->driver->explain)
+        (void)snprintf(trial->why, sizeof trial->why, "%s",
+                       running->driver->explain(running->board));
+    if (!trial->why[0] && (running->transport || running->driver->bus == BOARD_SERIAL))
+        board_port_explain(running->hookup, error, trial->why, sizeof trial->why);
+}
+
 int board_trial_run(const struct hookup_board *board, double seconds, struct board_record *record,
                     struct trial *trial) {
     struct running running = {
@@ -264,7 +274,7 @@ int board_trial_run(const struct hookup_board *board, double seconds, struct boa
     if (result == 0)
         result = run(&running, seconds);
     if (opened && result < 0)
-        board_port_explain(board, result, trial->why, sizeof trial->why);
+        explain_end(&running, result);
     if (opened && result == 0)
         stop(&running);
     conclude(&running);

@@ -142,7 +142,7 @@ static void advise_on_silence(const struct hookup_board *board) {
 }
 
 /* What is amiss with scans that do come: how many things were said. */
-static unsigned advise_on_faults(const struct trial *trial) {
+static unsigned advise_on_faults(const struct hookup_board *board, const struct trial *trial) {
     unsigned said = 0;
     uint64_t bad = trial->results[BOARD_BAD_CHECK] + trial->results[BOARD_BAD_LENGTH] +
                    trial->results[BOARD_INSANE_VALUE];
@@ -155,8 +155,12 @@ static unsigned advise_on_faults(const struct trial *trial) {
         puts("- packets came damaged: check cable and baud rate; if most do, the kind of check or\n"
              "  a width in the board file is wrong.");
     if ((trial->scans_lost || trial->losses_unknown || trial->transfers_lost) && ++said)
-        puts("- scans were lost: a slower rate, another cable, hub or port. If the board counts\n"
-             "  otherwise (counts = packets or scans), the file is wrong and no scan was lost.");
+        printf(
+            "- scans were lost: a slower rate, another cable, hub or port.%s\n",
+            board->driver->shape == BOARD_POLL
+                ? ""
+                : " If the board counts\n"
+                  "  otherwise (counts = packets or scans), the file is wrong and none was lost.");
     for (size_t i = 0; i < trial->description.inputs; i++)
         if ((trial->input[i].railed_low || trial->input[i].railed_high) && ++said) {
             puts("- inputs stand at an end of their range: open, or more volts than they take, or\n"
@@ -166,16 +170,17 @@ static unsigned advise_on_faults(const struct trial *trial) {
     return said;
 }
 
-static void advise(const struct trial *trial) {
+static void advise(const struct hookup_board *board, const struct trial *trial) {
     puts("\nNext:");
-    unsigned said = advise_on_faults(trial);
+    unsigned said = advise_on_faults(board, trial);
     if (!said)
         puts("- the bytes fit. Put a known voltage (a battery, measured) on one input after the\n"
              "  other: only that input may move, and by the right amount.");
     else
         puts("- then a known voltage on one input after the other: only that one may move.");
-    puts("- keep what it sends: --record FILE; sh tests/driver replays it.\n"
-         "- docs/adding-a-board.md goes on from here.");
+    if (board->driver->shape == BOARD_STREAM)
+        puts("- keep what it sends: --record FILE; sh tests/driver replays it.");
+    puts("- docs/adding-a-board.md goes on from here.");
 }
 
 void trial_print(const struct hookup_board *board, const struct trial *trial) {
@@ -197,7 +202,7 @@ void trial_print(const struct hookup_board *board, const struct trial *trial) {
     print_losses(trial);
     print_flow(trial);
     print_inputs(trial);
-    advise(trial);
+    advise(board, trial);
 }
 
 /* ---- JSON ---- */

@@ -3,7 +3,8 @@
  * board_files.h - board files (docs/board-files.md): found by name, read and checked whole.
  *
  * Where a name is looked for, the first folder that has it winning: the folders in the environment
- * variable CRANKTRAP_BOARDS (colons between them), /etc/cranktrap/boards, and the shipped ones.
+ * variable CRANKTRAP_BOARDS (colons between them), /etc/cranktrap/boards, and the shipped ones:
+ * share/cranktrap/boards beside the bin that the program was installed in, else those of its source.
  */
 #ifndef CRANKTRAP_BOARD_FILES_H
 #define CRANKTRAP_BOARD_FILES_H

@@ -10,13 +10,32 @@
 #include <string.h>
 #include <unistd.h>
 
-#define ENDING   ".board"
-#define STANDARD "/etc/cranktrap/boards:" CRANKTRAP_BOARDS_FOLDER
+#define ENDING    ".board"
+#define LOCAL     "/etc/cranktrap/boards"
+#define INSTALLED "share/cranktrap/boards" /* below the prefix */
+#define LIST_MAX  (3 * BOARD_PATH_MAX)
 
 /* Folder after folder, with colons between them; "" where there is none. */
 static const char *own_folders(void) {
     const char *own = getenv("CRANKTRAP_BOARDS");
     return own ? own : "";
+}
+
+/*
+ * The folders that everybody has: this computer's own, then the shipped ones. They are where the
+ * program was installed (PREFIX/bin/cranktrap has PREFIX/share/...), else in its source.
+ */
+static const char *standard_folders(char list[LIST_MAX]) {
+    char program[BOARD_PATH_MAX];
+    ssize_t length = readlink("/proc/self/exe", program, sizeof program - 1);
+    program[length > 0 ? length : 0] = '\0';
+    for (int i = 0; i < 2; i++) { /* the program's name, and its folder's */
+        char *slash = strrchr(program, '/');
+        if (slash)
+            *slash = '\0';
+    }
+    (void)snprintf(list, LIST_MAX, LOCAL ":%s/" INSTALLED ":%s", program, CRANKTRAP_BOARDS_FOLDER);
+    return list;
 }
 
 /* The next folder of a list; false at its end. */
@@ -50,7 +69,10 @@ int board_files_find(const char *name, char *path) {
         path[0] = '\0';
         return -ENOENT;
     }
-    return find_in(own_folders(), name, path) || find_in(STANDARD, name, path) ? 0 : -ENOENT;
+    char list[LIST_MAX];
+    return find_in(own_folders(), name, path) || find_in(standard_folders(list), name, path)
+               ? 0
+               : -ENOENT;
 }
 
 struct names {
@@ -102,7 +124,8 @@ static int by_name(const void *left, const void *right) {
 
 int board_files_names(char ***names, size_t *count) {
     struct names found = {0};
-    const char *const lists[] = {own_folders(), STANDARD};
+    char standard[LIST_MAX];
+    const char *const lists[] = {own_folders(), standard_folders(standard)};
     int result = 0;
     for (size_t i = 0; i < 2; i++) {
         char folder[BOARD_PATH_MAX];

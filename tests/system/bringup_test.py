@@ -9,6 +9,7 @@ import os
 import pathlib
 import pty
 import random
+import shutil
 import subprocess
 import threading
 import tty
@@ -102,6 +103,22 @@ class Bringup(harness.Case):
         text = harness.run("boards", "--try", "packets-8x16", "--device", player.device,
                            "--for", "0.5s").stdout
         self.assertIn("Nothing came.", text)
+
+    def test_finds_the_board_files_that_were_installed_with_it(self):
+        program = self.folder / "bin" / "cranktrap"
+        boards = self.folder / "share" / "cranktrap" / "boards"
+        program.parent.mkdir()
+        boards.mkdir(parents=True)
+        shutil.copy(harness.BIN / "cranktrap", program)
+        shipped = (harness.pathlib.Path(__file__).parents[2] / "drivers" / "boards" /
+                   "packets-8x16.board").read_text()
+        for name in ("only-installed", "packets-8x16"):
+            (boards / f"{name}.board").write_text(shipped)
+        answer = subprocess.run([program, "boards", "--json"], capture_output=True, text=True,
+                                timeout=60, check=True).stdout
+        paths = {file["board_file"]: file["path"] for file in json.loads(answer)["board_files"]}
+        for name in ("only-installed", "packets-8x16"):
+            self.assertEqual(paths[name], str(boards / f"{name}.board"))
 
     def test_refuses_what_it_cannot_use(self):
         for arguments in (["--try", "no-such"], ["--try", "packets-8x16", "--device", "/dev/no"],
