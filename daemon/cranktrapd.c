@@ -5,14 +5,18 @@
  * Threads of intake and watch post messages here; the main thread acts on them: writes marks into
  * the stream, asks for snapshots, turns flushing up and down, and says what happened, once.
  */
+#include "answers.h"
 #include "calibration_store.h"
 #include "disk_ring.h"
 #include "head.h"
 #include "hookup.h"
 #include "intake.h"
+#include "journal.h"
+#include "manager.h"
 #include "memory_ring.h"
 #include "reporter.h"
 #include "serve.h"
+#include "sleep_lock.h"
 #include "snapshot.h"
 #include "timebase.h"
 #include "watch.h"
@@ -36,11 +40,14 @@
 #include <sys/file.h>
 #include <sys/signalfd.h>
 #include <sys/stat.h>
+#include <time.h>
 #include <unistd.h>
 
 #define DEFAULT_HOOKUP "/etc/cranktrap/vehicle.hookup"
 #define DEFAULT_STATE  "/var/lib/cranktrap"
 #define FLUSH_WAIT_MS  10000
+#define TICK_MS        1000 /* how often the service manager is told how it stands */
+#define END_SECONDS    60   /* what a slow disk may take to write the rest */
 
 /* ---- what a person said on the command line ---- */
 
@@ -58,7 +65,9 @@ static const char usage[] =
     "                  [--page DIR] [--until-end]\n"
     "\n"
     "Streams the boards of a hookup into the ring, watches for crankings and faults, and saves\n"
-    "snapshots. Runs in the foreground. Ask it with `cranktrap`.\n"
+    "snapshots. Runs in the foreground. Ask it with `cranktrap`. SIGHUP reloads the hookup "
+    "without\n"
+    "losing a scan; SIGTERM ends with everything on disk (docs/service.md).\n"
     "\n"
     "  --hookup FILE   which lead is where (" DEFAULT_HOOKUP ")\n"
     "  --state DIR     rings, snapshots, calibration and notes (" DEFAULT_STATE ")\n"
@@ -70,25 +79,30 @@ static const char usage[] =
 
 /* ---- messages from other threads ---- */
 
-enum message_kind { MESSAGE_SAY, MESSAGE_CRANKING, MESSAGE_MARK, MESSAGE_DESCRIBED };
+enum message_kind { MESSAGE_BOARD, MESSAGE_CRANKING, MESSAGE_MARK, MESSAGE_DESCRIBED };
 
 struct message {
     struct message *next;
     enum message_kind kind;
-    bool begins;
+    bool begins; /* MESSAGE_BOARD: it streams */
     int64_t elapsed_ns;
     double value, before_s, after_s;
     bool suppressed;
-    size_t channel;
     enum phase phase;
-    char *trigger, *text;
+    char *trigger, *text, *channel;
     size_t board;
     struct board_description description;
+};
+
+struct retired {
+    struct retired *next;
+    struct hookup *hookup;
 };
 
 struct daemon {
     struct options options;
     struct hookup *hookup;
+    struct retired *retired; /* hookups from before a reload: intake still names boards by them */
     char *snapshot_folder, *ring_folder, *socket_path, *program, *page_folder;
     int state_lock;
     struct timebase *timebase;
@@ -99,26 +113,60 @@ struct daemon {
     struct intake *intake;
     struct reporter *reporter;
     struct snapshots *snapshots;
+    struct serve_parts parts;
     struct serve *serve;
+    int listener;
+    bool listener_is_ours; /* else the service manager's */
+    int awake;             /* keeps the computer from sleeping; or negative */
+    bool reload_wanted, reload_put_off;
     struct head_stream *streams;
     int wake;             /* eventfd: there are messages */
     pthread_mutex_t lock; /* of the queue */
     struct message *first, *last;
 };
 
+/* The text of a line, then the line. `line` has everything but the text. */
+__attribute__((format(printf, 2, 0))) static void say_line(struct journal_line line,
+                                                           const char *format, va_list arguments) {
+    char text[1024];
+    vsnprintf(text, sizeof text, format, arguments);
+    line.text = text;
+    journal_write(&line);
+}
+
 __attribute__((format(printf, 1, 2))) static void say(const char *format, ...) {
     va_list arguments;
     va_start(arguments, format);
-    flockfile(stderr);
-    fputs("cranktrapd: ", stderr);
-    vfprintf(stderr, format, arguments);
-    fputc('\n', stderr);
-    funlockfile(stderr);
+    say_line((struct journal_line){.priority = JOURNAL_NOTICE}, format, arguments);
+    va_end(arguments);
+}
+
+__attribute__((format(printf, 1, 2))) static void warn(const char *format, ...) {
+    va_list arguments;
+    va_start(arguments, format);
+    say_line((struct journal_line){.priority = JOURNAL_WARNING}, format, arguments);
+    va_end(arguments);
+}
+
+__attribute__((format(printf, 1, 2))) static void fail(const char *format, ...) {
+    va_list arguments;
+    va_start(arguments, format);
+    say_line((struct journal_line){.priority = JOURNAL_ERROR}, format, arguments);
+    va_end(arguments);
+}
+
+/* With fields of its own. */
+__attribute__((format(printf, 2, 3))) static void tell(struct journal_line line, const char *format,
+                                                       ...) {
+    va_list arguments;
+    va_start(arguments, format);
+    say_line(line, format, arguments);
     va_end(arguments);
 }
 
 static void message_free(struct message *message) {
     free(message->trigger);
+    free(message->channel);
     free(message->text);
     free(message);
 }
@@ -167,9 +215,11 @@ static void on_loss(void *context, size_t board, uint64_t scans, const char *rea
 
 static void on_described(void *context, size_t board, const struct board_description *description) {
     struct daemon *daemon = context;
+    intake_hold_hookup(daemon->intake); /* a reload changes both */
     if (watch_fitted(daemon->watch, board) < 0)
-        say("board %s: no memory for its detectors; it is recorded but not watched",
-            daemon->hookup->boards[board].name);
+        fail("board %s: no memory for its detectors; it is recorded but not watched",
+             daemon->hookup->boards[board].name);
+    intake_release_hookup(daemon->intake);
     struct message *message = new_message(MESSAGE_DESCRIBED, NULL, NULL);
     if (!message)
         return;
@@ -180,11 +230,12 @@ static void on_described(void *context, size_t board, const struct board_descrip
 
 static void on_event(void *context, size_t board, enum intake_board_state state, const char *text) {
     struct daemon *daemon = context;
-    (void)board;
-    (void)state;
-    struct message *message = new_message(MESSAGE_SAY, NULL, text);
-    if (message)
-        post(daemon, message);
+    struct message *message = new_message(MESSAGE_BOARD, NULL, text);
+    if (!message)
+        return;
+    message->board = board;
+    message->begins = state == INTAKE_STREAMING;
+    post(daemon, message);
 }
 
 static void on_cranking(void *context, bool engaged, int64_t elapsed_ns) {
@@ -208,16 +259,19 @@ static void on_mark(void *context, const struct watch_mark *mark) {
     message->before_s = mark->before_s;
     message->after_s = mark->after_s;
     message->suppressed = mark->suppressed;
-    message->channel = mark->channel;
+    const struct vehicle *vehicle = &daemon->hookup->vehicle;
+    if (mark->channel < vehicle->channel_count)
+        message->channel = strdup(vehicle->channels[mark->channel].name);
     message->phase = mark->phase;
     post(daemon, message);
 }
 
 static void on_snapshot(void *context, unsigned number, const char *path) {
     struct daemon *daemon = context;
-    say("snapshot %u saved: %s", number, path);
+    tell((struct journal_line){.priority = JOURNAL_NOTICE, .snapshot = number},
+         "snapshot %u saved: %s", number, path);
     if (reporter_ask(daemon->reporter, number, path) < 0)
-        say("snapshot %u: no memory to have it analysed; run `cranktrap report %s`", number, path);
+        warn("snapshot %u: no memory to have it analysed; run `cranktrap report %s`", number, path);
 }
 
 static void on_snapshot_removed(void *context, const char *text) {
@@ -227,7 +281,7 @@ static void on_snapshot_removed(void *context, const char *text) {
 
 static void on_snapshot_problem(void *context, const char *text) {
     (void)context;
-    say("%s", text);
+    warn("%s", text);
 }
 
 static void on_reported(void *context, unsigned number, const char *path, int status) {
@@ -235,11 +289,11 @@ static void on_reported(void *context, unsigned number, const char *path, int st
     if (status == 0)
         return;
     if (status < 0)
-        say("snapshot %u: its analysis could not run (%s); run `cranktrap report %s`", number,
-            strerror(-status), path);
+        warn("snapshot %u: its analysis could not run (%s); run `cranktrap report %s`", number,
+             strerror(-status), path);
     else
-        say("snapshot %u: its analysis ended with status %d; run `cranktrap report %s`", number,
-            status, path);
+        warn("snapshot %u: its analysis ended with status %d; run `cranktrap report %s`", number,
+             status, path);
 }
 
 static int flush_all(void *context) {
@@ -252,11 +306,8 @@ static int flush_all(void *context) {
 /* ---- acting on messages: the main thread, and serve's for a manual mark ---- */
 
 static int put_mark(struct daemon *daemon, const struct message *message) {
-    const char *channel = message->channel < daemon->hookup->vehicle.channel_count
-                              ? daemon->hookup->vehicle.channels[message->channel].name
-                              : NULL;
     json_t *mark = json_pack("{s:s, s:s, s:s?, s:s, s:b, s:b, s:s?}", "kind", "trigger", "trigger",
-                             message->trigger, "channel", channel, "phase",
+                             message->trigger, "channel", message->channel, "phase",
                              phase_name(message->phase), "begins", message->begins, "suppressed",
                              message->suppressed, "text", message->text);
     if (!mark)
@@ -293,15 +344,18 @@ static int ask_snapshot(struct daemon *daemon, const struct message *message) {
 static void do_mark(struct daemon *daemon, const struct message *message) {
     int result = put_mark(daemon, message);
     if (result < 0)
-        say("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
+        fail("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
     if (message->suppressed || (message->before_s <= 0 && message->after_s <= 0))
         return; /* a note in the stream, and nothing more; `status` counts what was suppressed */
     result = ask_snapshot(daemon, message);
     if (result < 0)
-        say("%s: no snapshot: %s", message->text ? message->text : message->trigger,
-            strerror(-result));
+        warn("%s: no snapshot: %s", message->text ? message->text : message->trigger,
+             strerror(-result));
     else
-        say("%s (snapshot %d)", message->text ? message->text : message->trigger, result);
+        tell((struct journal_line){.priority = JOURNAL_NOTICE,
+                                   .trigger = message->trigger,
+                                   .snapshot = (unsigned)result},
+             "%s (snapshot %d)", message->text ? message->text : message->trigger, result);
 }
 
 static void do_cranking(struct daemon *daemon, const struct message *message) {
@@ -321,7 +375,7 @@ static void write_head(struct daemon *daemon) {
     if (result == 0)
         memory_ring_put(daemon->memory, &chunk);
     if (result < 0)
-        say("the head of the ring could not be renewed: %s", strerror(-result));
+        fail("the head of the ring could not be renewed: %s", strerror(-result));
     free(json);
 }
 
@@ -335,8 +389,10 @@ static void do_described(struct daemon *daemon, const struct message *message) {
 
 static void act(struct daemon *daemon, struct message *message) {
     switch (message->kind) {
-    case MESSAGE_SAY:
-        say("%s", message->text);
+    case MESSAGE_BOARD:
+        tell((struct journal_line){.priority = message->begins ? JOURNAL_NOTICE : JOURNAL_WARNING,
+                                   .board = daemon->streams[message->board].name},
+             "%s", message->text);
         break;
     case MESSAGE_CRANKING:
         do_cranking(daemon, message);
@@ -381,7 +437,6 @@ static int on_keep(void *context, int64_t at_ns, double before_s, double after_s
     message->before_s = before_s;
     message->after_s = after_s;
     message->value = (double)NAN;
-    message->channel = CHANNEL_NONE;
     message->phase = watch_phase(daemon->watch);
     int result = put_mark(daemon, message);
     if (result == 0)
@@ -396,7 +451,7 @@ static int lock_state(struct daemon *daemon) {
     const char *state = daemon->options.state;
     if (mkdir(state, 0750) < 0 && errno != EEXIST) {
         int error = errno;
-        say("state folder %s: %s; make it, or name another with --state", state, strerror(error));
+        fail("state folder %s: %s; make it, or name another with --state", state, strerror(error));
         return -error;
     }
     char *path = NULL;
@@ -405,13 +460,13 @@ static int lock_state(struct daemon *daemon) {
     int fd = open(path, O_CREAT | O_RDWR | O_CLOEXEC, 0640);
     int result = fd < 0 ? -errno : 0;
     if (fd < 0) {
-        say("%s: %s; the daemon's user must be able to write in the state folder", path,
-            strerror(-result));
+        fail("%s: %s; the daemon's user must be able to write in the state folder", path,
+             strerror(-result));
     } else if (flock(fd, LOCK_EX | LOCK_NB) < 0) {
         result = -errno;
-        say("%s is in use by another cranktrapd; stop that one, or name another folder with "
-            "--state",
-            state);
+        fail("%s is in use by another cranktrapd; stop that one, or name another folder with "
+             "--state",
+             state);
         close(fd);
     } else {
         daemon->state_lock = fd;
@@ -420,31 +475,33 @@ static int lock_state(struct daemon *daemon) {
     return result;
 }
 
-static int load_hookup(struct daemon *daemon) {
+/* What holds while the old one goes on: `instead`. */
+static int load_hookup(const struct daemon *daemon, const char *instead, struct hookup **hookup) {
+    const char *path = daemon->options.hookup;
     struct problems problems = {0};
-    int result = hookup_load(daemon->options.hookup, HOOKUP_FOR_BOARDS, &daemon->hookup, &problems);
+    int result = hookup_load(path, HOOKUP_FOR_BOARDS, hookup, &problems);
     if (result < 0 && problems.count == 0)
-        say("hookup %s: %s; write one (docs/hookup.md) or name it with --hookup",
-            daemon->options.hookup, strerror(-result));
+        fail("hookup %s: %s; write one (docs/hookup.md) or name it with --hookup", path,
+             strerror(-result));
     if (problems.count) {
-        problems_print(&problems, daemon->options.hookup, stderr);
-        say("nothing was started: the hookup has %zu problem%s", problems.count,
-            problems.count == 1 ? "" : "s");
+        problems_print(&problems, path, stderr);
+        fail("%s: the hookup has %zu problem%s", instead, problems.count,
+             problems.count == 1 ? "" : "s");
     }
     problems_clear(&problems);
     return result;
 }
 
 /* Recording matters more than calibration: without it the hookup's own scales hold. */
-static int load_calibrations(struct daemon *daemon) {
+static int load_calibrations(const struct daemon *daemon, struct hookup *hookup) {
     struct calibration_store store = {0};
     int result = calibration_store_read(daemon->options.state, &store);
     if (result < 0)
-        say("%s/calibration.json cannot be read (%s): no input is calibrated; move it away and "
-            "calibrate anew",
-            daemon->options.state, result == -EBADMSG ? "damaged" : strerror(-result));
+        warn("%s/calibration.json cannot be read (%s): no input is calibrated; move it away and "
+             "calibrate anew",
+             daemon->options.state, result == -EBADMSG ? "damaged" : strerror(-result));
     else
-        result = hookup_calibrate(daemon->hookup, store.calibrations, store.count);
+        result = hookup_calibrate(hookup, store.calibrations, store.count);
     calibration_store_clear(&store);
     return result == -ENOMEM ? result : 0;
 }
@@ -490,14 +547,14 @@ static int start_rings(struct daemon *daemon, uint32_t *first_epoch) {
     struct disk_ring_found found = {0};
     int result = disk_ring_open(daemon->ring_folder, &settings, &found, &daemon->disk);
     if (result < 0) {
-        say("ring %s: %s", daemon->ring_folder, strerror(-result));
+        fail("ring %s: %s", daemon->ring_folder, strerror(-result));
         return result;
     }
     if (found.damaged)
-        say("ring: %zu of %zu segments have damaged ends or spots (%" PRIu64
-            " bytes, as after a power cut); they are kept as they are, all sound blocks in them "
-            "are read",
-            found.damaged, found.segments, found.damaged_bytes);
+        warn("ring: %zu of %zu segments have damaged ends or spots (%" PRIu64
+             " bytes, as after a power cut); they are kept as they are, all sound blocks in them "
+             "are read",
+             found.damaged, found.segments, found.damaged_bytes);
     *first_epoch = found.last_epoch + 1;
 
     char *json = NULL;
@@ -513,7 +570,7 @@ static int start_rings(struct daemon *daemon, uint32_t *first_epoch) {
         result = writer_start(daemon->memory, daemon->disk, storage->loss_window_s * 0.6,
                               &daemon->writer);
     if (result < 0)
-        say("ring: %s", strerror(-result));
+        fail("ring: %s", strerror(-result));
     return result;
 }
 
@@ -548,38 +605,53 @@ static int start_intake(struct daemon *daemon, uint32_t first_epoch) {
                       &daemon->intake);
 }
 
-static int start_snapshots(struct daemon *daemon) {
-    const struct reporter_tap reporter_tap = {daemon, on_reported};
-    int result = reporter_start(daemon->program, &reporter_tap, &daemon->reporter);
-    if (result < 0)
-        return result;
-    const struct hookup_storage *storage = &daemon->hookup->storage;
-    struct snapshot_settings settings = {
+static struct snapshot_settings snapshot_settings(const struct hookup_storage *storage) {
+    return (struct snapshot_settings){
         .quota_bytes = storage->snapshot_bytes,
         .keep_free_bytes = storage->keep_free_bytes,
         /* marks of one attempt share a snapshot, however much of before and after is asked for */
         .merge_s = 300 + storage->before_s + storage->after_s,
     };
+}
+
+static int start_snapshots(struct daemon *daemon) {
+    const struct reporter_tap reporter_tap = {daemon, on_reported};
+    int result = reporter_start(daemon->program, &reporter_tap, &daemon->reporter);
+    if (result < 0)
+        return result;
+    struct snapshot_settings settings = snapshot_settings(&daemon->hookup->storage);
     const struct snapshot_tap tap = {daemon, on_snapshot, on_snapshot_removed, on_snapshot_problem,
                                      flush_all};
     result = snapshots_start(daemon->snapshot_folder, daemon->disk, daemon->timebase, &settings,
                              &tap, &daemon->snapshots);
     if (result < 0)
-        say("snapshots %s: %s", daemon->snapshot_folder, strerror(-result));
+        fail("snapshots %s: %s", daemon->snapshot_folder, strerror(-result));
     return result;
 }
 
 static void say_no_serve(const struct daemon *daemon, int error) {
     if (daemon->options.listen &&
         (error == -EINVAL || error == -EADDRINUSE || error == -EADDRNOTAVAIL || error == -EACCES))
-        say("socket %s or --listen %s: %s; --listen takes ADDRESS:PORT in numbers, or loopback",
-            daemon->socket_path, daemon->options.listen, strerror(-error));
+        fail("socket %s or --listen %s: %s; --listen takes ADDRESS:PORT in numbers, or loopback",
+             daemon->socket_path, daemon->options.listen, strerror(-error));
     else
-        say("socket %s: %s; name another with --socket", daemon->socket_path, strerror(-error));
+        fail("socket %s: %s; name another with --socket", daemon->socket_path, strerror(-error));
+}
+
+/* The service manager's, where it hands one over; --socket then says where that one is. */
+static int start_listening(struct daemon *daemon) {
+    daemon->listener = manager_listener();
+    if (daemon->listener == -ENOENT) {
+        daemon->listener_is_ours = true;
+        daemon->listener = serve_listen(daemon->socket_path);
+    }
+    if (daemon->listener < 0)
+        say_no_serve(daemon, daemon->listener);
+    return daemon->listener < 0 ? daemon->listener : 0;
 }
 
 static int start_serve(struct daemon *daemon) {
-    struct serve_parts parts = {
+    daemon->parts = (struct serve_parts){
         .hookup = daemon->hookup,
         .hookup_path = daemon->options.hookup,
         .state_folder = daemon->options.state,
@@ -592,28 +664,29 @@ static int start_serve(struct daemon *daemon) {
         .program = daemon->program,
         .page_folder = daemon->page_folder,
         .listen = daemon->options.listen,
+        .listener = &daemon->listener,
         .context = daemon,
         .keep = on_keep,
     };
-    int result = serve_start(daemon->socket_path, &parts, &daemon->serve);
+    int result = serve_start(daemon->socket_path, &daemon->parts, &daemon->serve);
     if (result < 0)
         say_no_serve(daemon, result);
     else if (serve_address(daemon->serve)[0])
         say("http://%s/%s", serve_address(daemon->serve),
             serve_has_page(daemon->serve) ? "" : " (without the page: it was not built)");
     if (result == 0 && daemon->options.page && !serve_has_page(daemon->serve))
-        say("%s holds no index.html: there is no page", daemon->options.page);
+        warn("%s holds no index.html: there is no page", daemon->options.page);
     return result;
 }
 
 static int start(struct daemon *daemon, const char *self) {
     uint32_t first_epoch = 1;
-    int result = load_hookup(daemon);
+    int result = load_hookup(daemon, "nothing was started", &daemon->hookup);
     if (result == 0)
         result = lock_state(daemon);
     if (result < 0)
         return result; /* said already */
-    result = load_calibrations(daemon);
+    result = load_calibrations(daemon, daemon->hookup);
     if (result == 0)
         result = make_paths(daemon, self);
     if (result == 0)
@@ -627,12 +700,22 @@ static int start(struct daemon *daemon, const char *self) {
     if (result == 0)
         result = start_snapshots(daemon);
     if (result == 0)
+        result = start_listening(daemon);
+    if (result == 0)
         result = start_serve(daemon);
     if (result == 0)
         result = intake_start(daemon->intake);
     if (result < 0)
-        say("could not start: %s", strerror(-result));
+        fail("could not start: %s", strerror(-result));
     return result;
+}
+
+/* Without a bus there is nobody who puts the computer to sleep. */
+static void stay_awake(struct daemon *daemon) {
+    daemon->awake = sleep_lock_take();
+    if (daemon->awake < 0 && daemon->awake != -ENOENT)
+        warn("this computer may go to sleep while it watches: the login manager gives no lock (%s)",
+             strerror(-daemon->awake));
 }
 
 /* In the order that loses nothing: no more samples in, all marks acted on, all blocks on disk,
@@ -645,6 +728,10 @@ static void end(struct daemon *daemon) {
     if (daemon->writer)
         (void)writer_flush(daemon->writer, FLUSH_WAIT_MS);
     serve_stop(daemon->serve);
+    if (daemon->listener >= 0)
+        close(daemon->listener);
+    if (daemon->listener >= 0 && daemon->listener_is_ours)
+        unlink(daemon->socket_path);
     snapshots_stop(daemon->snapshots);
     reporter_stop(daemon->reporter);
     writer_stop(daemon->writer);
@@ -655,6 +742,13 @@ static void end(struct daemon *daemon) {
     timebase_free(daemon->timebase);
     free(daemon->streams);
     hookup_free(daemon->hookup);
+    for (struct retired *next; daemon->retired; daemon->retired = next) {
+        next = daemon->retired->next;
+        hookup_free(daemon->retired->hookup);
+        free(daemon->retired);
+    }
+    if (daemon->awake >= 0)
+        close(daemon->awake);
     free(daemon->ring_folder);
     free(daemon->snapshot_folder);
     free(daemon->socket_path);
@@ -664,19 +758,185 @@ static void end(struct daemon *daemon) {
         close(daemon->state_lock);
 }
 
+/* ---- another hookup, while everything goes on ---- */
+
+struct exchange {
+    struct daemon *daemon;
+    struct hookup *hookup;
+    struct watch *watch;
+};
+
+/* Intake tells no run while this happens. */
+static int exchange(void *context) {
+    struct exchange *fresh = context;
+    struct daemon *daemon = fresh->daemon;
+    if (watch_cranking(daemon->watch))
+        return -EBUSY;
+    watch_continue(fresh->watch, daemon->watch);
+    struct watch *old = daemon->watch;
+    daemon->watch = fresh->watch;
+    daemon->hookup = fresh->hookup;
+    fresh->watch = old;
+    return 0;
+}
+
+/* These are built in when rings and threads are made. */
+static void keep_fixed_storage(struct hookup_storage *fresh, const struct hookup_storage *old) {
+    struct hookup_storage wished = *fresh;
+    fresh->ring_bytes = old->ring_bytes;
+    fresh->keep_free_bytes = old->keep_free_bytes;
+    fresh->memory_bytes = old->memory_bytes;
+    fresh->memory_given = old->memory_given;
+    fresh->loss_window_s = old->loss_window_s;
+    if (wished.ring_bytes != old->ring_bytes || wished.keep_free_bytes != old->keep_free_bytes ||
+        wished.memory_given != old->memory_given ||
+        (wished.memory_given && wished.memory_bytes != old->memory_bytes) ||
+        fabs(wished.loss_window_s - old->loss_window_s) > 0)
+        warn("reload: ring, free, memory and loss-window of [storage] stay as they were until the "
+             "next start");
+}
+
+/* `fresh` into the place of the present one, or freed. 0, -EBUSY while the starter is engaged. */
+static int exchange_hookup(struct daemon *daemon, struct hookup *fresh) {
+    struct problems problems = {0};
+    struct exchange change = {.daemon = daemon, .hookup = fresh};
+    struct retired *retired = calloc(1, sizeof *retired);
+    struct hookup *old = daemon->hookup;
+    const struct watch_sinks sinks = {daemon, on_cranking, on_mark};
+    int result = retired ? watch_new(fresh, &sinks, &change.watch) : -ENOMEM;
+    if (result == 0)
+        result = intake_exchange_hookup(daemon->intake, fresh, &problems, exchange, &change);
+    watch_free(change.watch); /* the one that is not used (any more) */
+    if (result == 0) {
+        *retired = (struct retired){daemon->retired, old};
+        daemon->retired = retired;
+        retired = NULL;
+    } else {
+        hookup_free(fresh);
+    }
+    free(retired);
+    if (problems.count)
+        problems_print(&problems, daemon->options.hookup, stderr);
+    problems_clear(&problems);
+    return result;
+}
+
+static int read_fresh(struct daemon *daemon, struct hookup **hookup) {
+    struct hookup *fresh = NULL;
+    int result = load_hookup(daemon, "reload: the old hookup holds", &fresh);
+    if (result < 0)
+        return result;
+    const char *board = hookup_board_changed(daemon->hookup, fresh);
+    if (board)
+        fail("reload: the old hookup holds: board %s is another, and what a board is (driver, "
+             "device, options) changes only with a restart: systemctl restart cranktrapd",
+             board);
+    result = board ? -EINVAL : load_calibrations(daemon, fresh);
+    if (result == 0)
+        keep_fixed_storage(&fresh->storage, &daemon->hookup->storage);
+    if (result < 0)
+        hookup_free(fresh);
+    else
+        *hookup = fresh;
+    return result;
+}
+
+/* Whoever asks the API meanwhile waits: its threads read the hookup. */
+static void change_hookup(struct daemon *daemon, struct hookup *fresh) {
+    serve_stop(daemon->serve);
+    daemon->serve = NULL;
+    act_on_all(daemon);
+    int result = exchange_hookup(daemon, fresh);
+    daemon->reload_wanted = result == -EBUSY;
+    if (result == 0) {
+        struct snapshot_settings settings = snapshot_settings(&daemon->hookup->storage);
+        snapshots_set(daemon->snapshots, &settings);
+        daemon->parts.hookup = daemon->hookup;
+        daemon->parts.watch = daemon->watch;
+        write_head(daemon);
+        say("reloaded: \"%s\" is watched by %s from now on; no scan was lost",
+            daemon->hookup->vehicle.name ? daemon->hookup->vehicle.name
+                                         : "a vehicle without a name",
+            daemon->options.hookup);
+    } else if (result == -EBUSY && !daemon->reload_put_off) {
+        say("reload: waits until the starter has let go");
+    } else if (result != -EBUSY) {
+        fail("reload: the old hookup holds: %s",
+             result == -EINVAL ? "it contradicts a board" : strerror(-result));
+    }
+    daemon->reload_put_off = result == -EBUSY;
+    result = serve_start(daemon->socket_path, &daemon->parts, &daemon->serve);
+    if (result < 0)
+        fail("the API could not be started again (%s): restart the daemon", strerror(-result));
+}
+
+static void reload(struct daemon *daemon) {
+    struct hookup *fresh = NULL;
+    daemon->reload_wanted = false;
+    manager_reloading();
+    if (read_fresh(daemon, &fresh) == 0)
+        change_hookup(daemon, fresh);
+    manager_ready();
+}
+
+/* ---- running ---- */
+
+/* The API's words for how it stands are the manager's too. */
+static void tell_manager(struct daemon *daemon) {
+    char line[512];
+    json_t *status = answer_status(&daemon->parts);
+    const char *state = json_string_value(json_object_get(status, "state"));
+    const char *why = json_string_value(json_object_get(status, "why"));
+    snprintf(
+        line, sizeof line, "%s%s%s%s", state ? state : "?", why && *why ? ": " : "", why ? why : "",
+        daemon->awake < 0 && daemon->awake != -ENOENT ? " (this computer may go to sleep: no lock)"
+                                                      : "");
+    json_decref(status);
+    manager_status(line);
+}
+
+static void tick(struct daemon *daemon) {
+    if (daemon->reload_wanted)
+        reload(daemon);
+    tell_manager(daemon);
+    /* Not of the writer: a disk that stands still is waited for, and a restart frees no disk. */
+    if (intake_moves(daemon->intake))
+        manager_alive();
+}
+
+static int64_t monotonic_ms(void) {
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
+}
+
+/* True: an end is asked for. */
+static bool take_signal(struct daemon *daemon, int signals) {
+    struct signalfd_siginfo signal;
+    if (read(signals, &signal, sizeof signal) != sizeof signal)
+        return false;
+    daemon->reload_wanted |= signal.ssi_signo == SIGHUP;
+    return signal.ssi_signo != SIGHUP;
+}
+
 static void run(struct daemon *daemon, int signals) {
     struct pollfd wait[2] = {{.fd = signals, .events = POLLIN},
                              {.fd = daemon->wake, .events = POLLIN}};
+    int64_t due_ms = 0;
     for (;;) {
-        int ready = poll(wait, 2, daemon->options.until_end ? 50 : -1);
+        int ready = poll(wait, 2, daemon->options.until_end ? 50 : TICK_MS);
         if (ready < 0 && errno != EINTR)
             return;
-        if (ready > 0 && wait[0].revents)
+        if (ready > 0 && wait[0].revents && take_signal(daemon, signals))
             return;
         if (ready > 0 && wait[1].revents)
             act_on_all(daemon);
         if (daemon->options.until_end && intake_ended(daemon->intake))
             return;
+        if (monotonic_ms() >= due_ms || (wait[0].revents && daemon->reload_wanted)) {
+            tick(daemon);
+            due_ms = monotonic_ms() + TICK_MS;
+        }
     }
 }
 
@@ -735,6 +995,8 @@ int main(int argc, char **argv) {
     struct daemon daemon = {
         .options = {.hookup = DEFAULT_HOOKUP, .state = DEFAULT_STATE},
         .state_lock = -1,
+        .listener = -1,
+        .awake = -ENOENT,
         .lock = PTHREAD_MUTEX_INITIALIZER,
     };
     int option = read_options(argc, argv, &daemon.options);
@@ -742,16 +1004,17 @@ int main(int argc, char **argv) {
         return option == 1 ? 0 : 2;
 
     /* Signals come to the main thread's poll only: blocked before any other thread is made. */
-    sigset_t ending;
-    sigemptyset(&ending);
-    sigaddset(&ending, SIGINT);
-    sigaddset(&ending, SIGTERM);
-    pthread_sigmask(SIG_BLOCK, &ending, NULL);
+    sigset_t awaited;
+    sigemptyset(&awaited);
+    sigaddset(&awaited, SIGINT);
+    sigaddset(&awaited, SIGTERM);
+    sigaddset(&awaited, SIGHUP);
+    pthread_sigmask(SIG_BLOCK, &awaited, NULL);
     signal(SIGPIPE, SIG_IGN);
-    int signals = signalfd(-1, &ending, SFD_CLOEXEC);
+    int signals = signalfd(-1, &awaited, SFD_CLOEXEC);
     daemon.wake = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     if (signals < 0 || daemon.wake < 0) {
-        say("cannot start: %s", strerror(errno));
+        fail("cannot start: %s", strerror(errno));
         return 3;
     }
 
@@ -760,7 +1023,10 @@ int main(int argc, char **argv) {
         say("watching \"%s\": state in %s, socket %s",
             daemon.hookup->vehicle.name ? daemon.hookup->vehicle.name : "a vehicle without a name",
             daemon.options.state, daemon.socket_path);
+        stay_awake(&daemon);
+        manager_ready();
         run(&daemon, signals);
+        manager_stopping(END_SECONDS);
         say("ending: everything goes to disk");
     }
     end(&daemon);

@@ -105,6 +105,13 @@ int hookup_parse_live(const char *text, size_t length, struct hookup **hookup,
                       struct problems *problems);
 
 /*
+ * The first board of `fresh` that is not as in `old` (driver, name of its board file, device, any
+ * option, rate), by its name in `old` where `fresh` has
+ * fewer; NULL: the boards are the same. What streams cannot take another board's place. Pure.
+ */
+const char *hookup_board_changed(const struct hookup *old, const struct hookup *fresh);
+
+/*
  * Finishes the channels of one board once its description is known: scales given as divider
  * times the board's own volts per count, rails, skew. Where the board contradicts the hookup
  * (fewer inputs, no volts per count and none given), adds problems and returns -EINVAL.

@@ -157,15 +157,39 @@ void intake_release_hookup(struct intake *intake) {
     pthread_rwlock_unlock(&intake->fitting);
 }
 
-int intake_calibrate(struct intake *intake, const struct calibration *calibrations, size_t count) {
-    pthread_rwlock_wrlock(&intake->fitting);
-    int result = hookup_calibrate(intake->hookup, calibrations, count);
-    pthread_rwlock_unlock(&intake->fitting);
-    for (size_t i = 0; result == 0 && i < intake->board_count; i++) {
+/* Each pipeline fits the hookup to its board again, in its own time. */
+static void refit_all(struct intake *intake) {
+    for (size_t i = 0; i < intake->board_count; i++) {
         atomic_store(&intake->boards[i].refit, true);
         if (intake->boards[i].byte_ring != NULL)
             byte_ring_wake(intake->boards[i].byte_ring);
     }
+}
+
+int intake_calibrate(struct intake *intake, const struct calibration *calibrations, size_t count) {
+    pthread_rwlock_wrlock(&intake->fitting);
+    int result = hookup_calibrate(intake->hookup, calibrations, count);
+    pthread_rwlock_unlock(&intake->fitting);
+    if (result == 0)
+        refit_all(intake);
+    return result;
+}
+
+int intake_exchange_hookup(struct intake *intake, struct hookup *fresh, struct problems *problems,
+                           int (*exchange)(void *context), void *context) {
+    struct board_description description;
+    int result = 0;
+    pthread_rwlock_wrlock(&intake->fitting);
+    for (size_t i = 0; result == 0 && i < intake->board_count; i++)
+        if (intake_description(intake, i, &description))
+            result = hookup_fit_board(fresh, i, &description, problems);
+    if (result == 0)
+        result = exchange(context);
+    if (result == 0)
+        intake->hookup = fresh;
+    pthread_rwlock_unlock(&intake->fitting);
+    if (result == 0)
+        refit_all(intake);
     return result;
 }
 
@@ -197,6 +221,23 @@ void intake_status(struct intake *intake, size_t index, struct intake_status *st
         status->byte_ring_fullest = byte_ring_fullest(board->byte_ring);
         status->byte_ring_size = byte_ring_size(board->byte_ring);
     }
+}
+
+static bool board_moves(struct intake_board *board) {
+    uint64_t rounds = atomic_load(&board->rounds);
+    pthread_mutex_lock(&board->mutex);
+    bool moves = board->finished || rounds != board->rounds_seen;
+    pthread_mutex_unlock(&board->mutex);
+    return moves;
+}
+
+bool intake_moves(struct intake *intake) {
+    for (size_t i = 0; i < intake->board_count; i++)
+        if (!board_moves(&intake->boards[i]))
+            return false;
+    for (size_t i = 0; i < intake->board_count; i++)
+        intake->boards[i].rounds_seen = atomic_load(&intake->boards[i].rounds);
+    return true;
 }
 
 bool intake_ended(struct intake *intake) {

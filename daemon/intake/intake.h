@@ -122,8 +122,19 @@ int intake_flush(struct intake *intake, int timeout_ms);
  */
 int intake_calibrate(struct intake *intake, const struct calibration *calibrations, size_t count);
 
-/* Any thread, but not from a tap, and not for long: until intake_release_hookup() no board is
- * fitted, so that what fitting changes in the hookup can be read. */
+/*
+ * Any thread, but not from a tap: from here on `fresh` takes the hookup's place. Its boards must be
+ * those of the old one (hookup_board_changed()); the old one must live as long as intake. Boards go
+ * on streaming: their descriptions are fitted to `fresh`, and soon told again by `described`.
+ * Before the change, while no run or loss is told, `exchange` is called, which may still refuse. 0;
+ * -EINVAL with problems added where a board contradicts `fresh`; what `exchange` returned; -ENOMEM.
+ */
+int intake_exchange_hookup(struct intake *intake, struct hookup *fresh, struct problems *problems,
+                           int (*exchange)(void *context), void *context);
+
+/* Any thread, but not from a tap other than `described`, and not for long: until
+ * intake_release_hookup() no board is fitted, so that what fitting changes in the hookup can be
+ * read. */
 void intake_hold_hookup(struct intake *intake);
 void intake_release_hookup(struct intake *intake);
 
@@ -133,6 +144,13 @@ bool intake_description(struct intake *intake, size_t board, struct board_descri
 /* Any thread. */
 size_t intake_boards(const struct intake *intake);
 void intake_status(struct intake *intake, size_t board, struct intake_status *status);
+
+/*
+ * One thread: has every pipeline come round since it was last seen to? A board that is away keeps
+ * none from coming round, nor does a slow disk; one that has ended counts as moving. False for more
+ * than some seconds: a thread hangs.
+ */
+bool intake_moves(struct intake *intake);
 
 /* True when every board is a simulation at its end. */
 bool intake_ended(struct intake *intake);

@@ -54,7 +54,9 @@ struct intake_board {
     bool finished;               /* (m) the pipeline thread is not running (any more) */
     uint64_t flush_done;         /* (m) */
     _Atomic uint64_t flush_wanted;
-    _Atomic int barrier; /* set under the mutex */
+    _Atomic uint64_t rounds; /* of the pipeline, */
+    uint64_t rounds_seen;    /*   as intake_moves() saw them */
+    _Atomic int barrier;     /* set under the mutex */
 
     /* Of the port thread, read by intake_status(). */
     _Atomic uint64_t bytes, bytes_dropped, overruns;

@@ -372,6 +372,7 @@ static void refit(struct pipeline *pipeline) {
 
 void pipeline_tick(struct pipeline *pipeline) {
     struct intake_board *owner = pipeline->owner;
+    atomic_fetch_add(&owner->rounds, 1);
     if (atomic_exchange(&owner->refit, false))
         refit(pipeline);
     if (!pipeline->driven && block_builder_scans(pipeline->builder) > 0) {

@@ -16,6 +16,7 @@
 #include "workers.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -134,7 +135,22 @@ static void on_connection(void *context, struct MHD_Connection *connection, void
 
 /* ---- starting and ending ---- */
 
-static int listen_at(struct serve *serve, const char *socket_path) {
+int serve_listen(const char *path) {
+    return listeners_open_socket(path);
+}
+
+/* The caller's own listener goes on when its copy here is closed. */
+static int listen_at_given(struct serve *serve) {
+    int file = fcntl(*serve->parts.listener, F_DUPFD_CLOEXEC, 3);
+    if (file < 0 || fcntl(file, F_SETFL, O_NONBLOCK) < 0) /* accept() must not wait */
+        return -errno;
+    int result = listeners_add(serve->listeners, file);
+    if (result < 0)
+        close(file);
+    return result;
+}
+
+static int listen_at_path(struct serve *serve, const char *socket_path) {
     int file = listeners_open_socket(socket_path);
     if (file < 0)
         return file;
@@ -144,9 +160,15 @@ static int listen_at(struct serve *serve, const char *socket_path) {
         close(file);
         unlink(socket_path);
     }
+    return result;
+}
+
+static int listen_at(struct serve *serve, const char *socket_path) {
+    int result =
+        serve->parts.listener ? listen_at_given(serve) : listen_at_path(serve, socket_path);
     if (result < 0 || !serve->parts.listen)
         return result;
-    file = listeners_open_network(serve->parts.listen);
+    int file = listeners_open_network(serve->parts.listen);
     if (file < 0)
         return file;
     listeners_name(file, serve->address, sizeof serve->address);

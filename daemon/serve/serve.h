@@ -34,6 +34,8 @@ struct serve_parts {
     const char *program;     /* `cranktrap`, which prints reports and lists; NULL: there is none */
     const char *page_folder; /* of the web page's files; NULL, or without them: no page */
     const char *listen;      /* TCP too: "loopback" or ADDRESS:PORT; NULL: not */
+    const int *listener; /* a Unix socket that listens already, and stays the caller's: it outlives
+                            the server, who asks meanwhile waits; NULL: one is opened */
     void *context;
     /* Sets a manual mark about `at_ns` (elapsed, not in the future) and asks for its snapshot; its
      * number or a negative errno. */
@@ -42,9 +44,14 @@ struct serve_parts {
 
 struct serve;
 
+/* A listening Unix socket at `path`, as serve_start() opens it: its descriptor, or a negative
+ * errno. The caller closes it, and removes `path`. */
+int serve_listen(const char *path);
+
 /*
- * Listens at `socket_path` (mode 0660; a stale socket is replaced, a living one is -EADDRINUSE).
- * `parts` is copied; its strings must outlive the server. -EINVAL where `listen` is no address.
+ * Listens at `parts->listener`, else at `socket_path` (mode 0660; a stale socket is replaced, a
+ * living one is -EADDRINUSE). `parts` is copied; its strings must outlive the server. -EINVAL where
+ * `listen` is no address.
  */
 int serve_start(const char *socket_path, const struct serve_parts *parts, struct serve **serve);
 

@@ -50,14 +50,14 @@ struct snapshots {
     char *folder;
     struct disk_ring *ring;
     struct timebase *timebase;
-    struct snapshot_settings settings;
     struct snapshot_tap tap;
     pthread_t thread;
 
     /* The thread only: whether the time moves. */
     int64_t seen_elapsed_ns, seen_at_ns, over_at_ns;
 
-    pthread_mutex_t lock;
+    pthread_mutex_t lock; /* of all below */
+    struct snapshot_settings settings;
     pthread_cond_t wake;     /* for the thread */
     pthread_cond_t finished; /* for those who wait */
     struct job *jobs;        /* oldest first; done ones stay for a while */
@@ -115,13 +115,13 @@ static void note_removed(struct snapshots *snapshots, unsigned number, enum stan
 }
 
 /* Deletes those that may go until the quota leaves room, or none may go. The bytes of the rest. */
-static int make_room(struct snapshots *snapshots, uint64_t *bytes) {
+static int make_room(struct snapshots *snapshots, uint64_t quota_bytes, uint64_t *bytes) {
     unsigned highest = 0;
     for (;;) {
         unsigned number = 0;
         enum standing standing = STANDING_GOOD;
         int result = snapshot_folder_survey(snapshots->folder, bytes, &highest);
-        if (result < 0 || *bytes < snapshots->settings.quota_bytes)
+        if (result < 0 || *bytes < quota_bytes)
             return result;
         result = standing_next(snapshots->folder, &number, &standing);
         if (result < 0)
@@ -139,12 +139,15 @@ static int make_room(struct snapshots *snapshots, uint64_t *bytes) {
 /* 0, or -ENOSPC with the reason said. */
 static int find_room(struct snapshots *snapshots) {
     uint64_t bytes = 0;
-    int result = make_room(snapshots, &bytes);
+    pthread_mutex_lock(&snapshots->lock);
+    const struct snapshot_settings settings = snapshots->settings;
+    pthread_mutex_unlock(&snapshots->lock);
+    int result = make_room(snapshots, settings.quota_bytes, &bytes);
     if (result < 0)
         return result;
     uint64_t left = snapshot_folder_free(snapshots->folder);
-    bool over_quota = bytes >= snapshots->settings.quota_bytes;
-    bool disk_full = left < snapshots->settings.keep_free_bytes / 2;
+    bool over_quota = bytes >= settings.quota_bytes;
+    bool disk_full = left < settings.keep_free_bytes / 2;
     pthread_mutex_lock(&snapshots->lock);
     snapshots->state.bytes = bytes;
     snapshots->state.room = !over_quota && !disk_full;
@@ -154,7 +157,7 @@ static int find_room(struct snapshots *snapshots) {
                     "No room for snapshots: they take %u MiB, their quota is %u MiB, and none may "
                     "go: each is good, held, or neither clean nor reviewed. `cranktrap list "
                     "--reviewed N` lets N go; or raise `snapshots` in [storage].",
-                    mebibytes(bytes), mebibytes(snapshots->settings.quota_bytes));
+                    mebibytes(bytes), mebibytes(settings.quota_bytes));
     else if (disk_full)
         say_problem(snapshots,
                     "No room for snapshots: %u MiB are free at %.80s. Free some space, or lower "
@@ -515,6 +518,12 @@ void snapshots_stop(struct snapshots *snapshots) {
     pthread_mutex_unlock(&snapshots->lock);
     pthread_join(snapshots->thread, NULL);
     free_all(snapshots);
+}
+
+void snapshots_set(struct snapshots *snapshots, const struct snapshot_settings *settings) {
+    pthread_mutex_lock(&snapshots->lock);
+    snapshots->settings = *settings;
+    pthread_mutex_unlock(&snapshots->lock);
 }
 
 /* ---- requests ---- */

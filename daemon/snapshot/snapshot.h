@@ -75,6 +75,9 @@ int snapshots_start(const char *folder, struct disk_ring *ring, struct timebase 
  */
 int snapshots_request(struct snapshots *snapshots, const struct snapshot_request *request);
 
+/* Any thread: other settings from here on. */
+void snapshots_set(struct snapshots *snapshots, const struct snapshot_settings *settings);
+
 /*
  * Any thread: waits until snapshot `number` is finished. 0, -ETIMEDOUT, -ENOENT, or its error:
  * -ENOSPC no room, -ENODATA the ring has nothing of that stretch, ...

@@ -113,6 +113,10 @@ int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, stru
     return 0;
 }
 
+void watch_continue(struct watch *watch, struct watch *before) {
+    watch->attempts = watch_attempts(before);
+}
+
 static void forget_messages(struct watch_message *message) {
     while (message) {
         struct watch_message *next = message->next;

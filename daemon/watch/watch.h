@@ -73,6 +73,9 @@ struct watch;
 int watch_new(const struct hookup *hookup, const struct watch_sinks *sinks, struct watch **watch);
 void watch_free(struct watch *watch); /* takes NULL */
 
+/* Before any run: the count of attempts goes on from another watch's, whose place it takes. */
+void watch_continue(struct watch *watch, struct watch *before);
+
 /*
  * A board's description has come: scales are final now, detectors for its channels are made. The
  * same description once more (a board that came back) changes nothing. 0, -EINVAL, -ENOMEM.

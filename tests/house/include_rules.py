@@ -28,6 +28,7 @@ for index, name in enumerate(DAEMON_ORDER):
         | {"daemon/" + other for other in DAEMON_ORDER[:index]})
 MAY_USE["daemon/report"].discard("daemon/serve")
 MAY_USE["daemon/cli"].discard("daemon/serve")  # a command asks through the socket
+MAY_USE["daemon/service"] = set()
 MAY_USE["daemon"] = set(MAY_USE) - {"daemon/cli", "daemon/report"}
 
 # Poll drivers get their scans themselves: they find and open their device by the transport.
@@ -47,6 +48,9 @@ OWNERS = {
     "jansson.h": {"daemon/calibration", "daemon/ring", "daemon/snapshot", "daemon/report", "daemon/serve", "daemon/cli",
                   "daemon"},
     "microhttpd.h": {"daemon/serve"},
+    "systemd/sd-daemon.h": {"daemon/service"},
+    "systemd/sd-journal.h": {"daemon/service"},
+    "systemd/sd-bus.h": {"daemon/service"},
     "curl/curl.h": {"daemon/cli"},
     "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
                   "daemon/serve", "daemon"},
