@@ -65,6 +65,19 @@ plug() {
 }
 unplug() { echo >"$gadgets/$1/UDC"; }
 
+# `pull_and_return bulk|serial`, once it streams, until it streams again.
+pull_and_return() {
+    within 60 "the flow" streaming
+    sleep 2
+    unplug "$1"
+    within 60 "the daemon to notice" is state waiting
+    sleep 1
+    plug "$1"
+    within 60 "the flow after the return" streaming
+    sleep 2
+    is reconnects 1 || fail "$(status reconnects) reconnects"
+}
+
 # ---- the daemon ----
 
 # `write_hookup BOARD-FILE INPUTS LINE...`: every input has a channel; LINEs go into [board].
@@ -113,7 +126,12 @@ check_record() {
     cranktrap verify $state/ring/*.ring >/tmp/verify.log || { cat /tmp/verify.log; return 1; }
     cranktrap convert $state/ring/*.ring --counts --out /tmp/record.csv >/tmp/convert.log 2>&1 ||
         { cat /tmp/convert.log; return 1; }
+    grep '^# loss: ' /tmp/record.csv | head -n 10 || true
     scan_check "$1" </tmp/record.csv
+}
+one_loss_of_unknown_size() {
+    count=$(grep -c '^# loss: .* rows unknown' /tmp/record.csv)
+    [ "$count" -eq 1 ] || fail "$count losses of unknown size, not 1"
 }
 
 # What the failed test leaves behind.
