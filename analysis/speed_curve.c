@@ -139,7 +139,9 @@ static int add_speeds(const struct curve *curve, struct analysis_attempt *attemp
     attempt->speeds = calloc((size_t)(MOST_STEPS + 2.0), sizeof *attempt->speeds);
     if (attempt->speeds == NULL)
         return -ENOMEM;
-    for (double at_s = curve->from_s; at_s < curve->to_s; at_s += step_s) {
+    size_t steps = (size_t)ceil((curve->to_s - curve->from_s) / step_s);
+    for (size_t i = 0; i < steps && i < (size_t)MOST_STEPS + 1; i++) {
+        double at_s = curve->from_s + (double)i * step_s;
         struct rotation_speed speed;
         if (!by_wheel(curve, at_s, &speed) && !rotation_speed_at(curve->rotation, at_s, &speed))
             continue;

@@ -88,8 +88,11 @@ static void draw_speed(const struct report *report, const struct page *page, siz
         const struct analysis_speed *speed = &attempt->speeds[i];
         double first = floor((speed->at_s - report->shown_from_s) / column_s);
         double last = floor((speed->at_s + step_s - report->shown_from_s) / column_s);
-        for (double column = fmax(first, 0.0); column <= last && column < (double)columns; column++)
-            strip.low[(size_t)column] = strip.high[(size_t)column] = speed->rpm;
+        if (last < 0.0)
+            continue;
+        for (size_t column = (size_t)fmax(first, 0.0); column <= (size_t)last && column < columns;
+             column++)
+            strip.low[column] = strip.high[column] = speed->rpm;
         strip.highest = fmax(strip.highest, speed->rpm);
     }
     fprintf(page->stream, "\nengine speed (from %s)\n", tellers(attempt));
