@@ -76,10 +76,32 @@ static void a_loaded_pull_up(void **state) {
     assert_false(measuring_loading(&vehicle, 0, &note));
 }
 
+/* Told by edges and compressions, otherwise than given: only where every attempt bears it out. */
+static void another_number_of_cylinders(void **state) {
+    (void)state;
+    struct vehicle vehicle = {.cylinders = 6};
+    struct analysis_speed by_edges = {.rpm = 190.0, .source = ROTATION_BY_EDGES, .channel = 3};
+    struct analysis_attempt attempts[] = {
+        {.number = 1, .cylinders = 0},
+        {.number = 2, .cylinders = 4, .speed_count = 1, .speeds = &by_edges},
+    };
+    struct analysis analysis = {.attempt_count = 2, .attempts = attempts};
+    struct measuring_note note;
+    assert_true(measuring_cylinders(&vehicle, &analysis, &note));
+    assert_int_equal(note.channel, 3);
+    assert_non_null(strstr(note.text, "tell 4 cylinders, and the hookup says 6 (attempt 2)"));
+    attempts[0].cylinders = 6;
+    assert_false(measuring_cylinders(&vehicle, &analysis, &note));
+    attempts[0].cylinders = 0;
+    vehicle.cylinders = 0;
+    assert_false(measuring_cylinders(&vehicle, &analysis, &note));
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_known_voltage),
         cmocka_unit_test(a_loaded_pull_up),
+        cmocka_unit_test(another_number_of_cylinders),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
