@@ -25,6 +25,7 @@ static const double cold_v[] = {8.5, 8.7, 8.9, 9.1, 9.3, 9.4, 9.5, 9.6};
 #define FLOOR_V     9.6
 #define DATED_S     0.01 /* the starter's engagement is dated no finer */
 #define SLOWER_THAN 1.5  /* times the limit of a slow crank: speed has suffered from the battery */
+#define SURGES      4.0  /* a cranking shorter than so many surges has no sustained level */
 
 double supply_cranking_floor(const struct vehicle *vehicle, const struct limits *limits) {
     double at_c = vehicle->temperature_c;
@@ -131,7 +132,9 @@ static void note_surges(const struct survey *survey, struct analysis_texts *note
 /* One that is below its nominal for most of the cranking, and as high as the battery allows. */
 static struct starved find_sagging(const struct survey *survey, double battery_volts) {
     const struct vehicle *vehicle = survey->vehicle;
-    for (size_t i = 0; i < vehicle->channel_count; i++) {
+    double cranked_s = survey->window->released_s - survey->window->engaged_s;
+    bool brief = cranked_s < SURGES * survey->limits->return_surge_time;
+    for (size_t i = 0; i < vehicle->channel_count && !brief; i++) {
         const struct vehicle_channel *of = &vehicle->channels[i];
         if (of->role != ROLE_FEED || of->nominal_is_battery || isnan(of->nominal) ||
             !(battery_volts < of->nominal + survey->limits->feed_drop_out))

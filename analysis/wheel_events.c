@@ -309,19 +309,21 @@ static struct stretch stretch_at(const struct wheel_path *path, size_t first) {
  */
 static bool is_gap_of_wheel(const struct wheel_track *track) {
     const struct wheel_path *path = &track->path;
+    size_t first = 0; /* edge of the turning */
     size_t edges = 0;
     size_t gap = 0;
     size_t gaps = 0;
     for (size_t i = 0; i + 1 < path->count; i++) {
         const struct wheel_step *step = &path->steps[i];
-        if (step[1].stretch != step->stretch || step[1].tooth == step->tooth + 1)
+        bool breaks = step[1].stretch != step->stretch;
+        if (breaks && gaps == 0 && step->edge - first + 1 < FEWEST_STEPS)
+            first = step[1].edge;
+        if (first > step->edge || (!breaks && step[1].tooth == step->tooth + 1))
             continue;
         if (gaps == 1)
             edges = step->edge - gap;
-        if (gaps > 1 && step->edge - gap != edges)
-            return false;
-        if (gaps == 1 && gap - path->steps[0].edge > edges)
-            return false; /* it would have come before */
+        if ((gaps > 1 && step->edge - gap != edges) || (gaps == 1 && gap - first > edges))
+            return false; /* it came otherwise, or would have come before */
         gap = step->edge;
         gaps++;
     }
@@ -331,8 +333,9 @@ static bool is_gap_of_wheel(const struct wheel_track *track) {
 static void drop_missing(struct wheel_track *track) {
     size_t kept = 0;
     for (size_t i = 0; i < track->event_count; i++) {
-        if (track->events[i].kind != WHEEL_MISSING)
-            track->events[kept++] = track->events[i];
+        const struct wheel_event *event = &track->events[i];
+        if (event->kind != WHEEL_MISSING && event->kind != WHEEL_BREAK)
+            track->events[kept++] = *event;
     }
     track->event_count = kept;
 }
