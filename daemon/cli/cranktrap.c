@@ -75,9 +75,14 @@ const struct command commands[] = {
      "or\n"
      "                   no report yet) and nobody has reviewed it\n",
      command_list},
-    {"report", "[NUMBER | FILE] [--fail-on-fault] [--ascii]",
+    {"report",
+     "[NUMBER | FILE] [--pdf | --png | --svg | --html] [--paper letter] [--fail-on-fault]\n"
+     "       [--ascii]",
      "what happened, and what to test next",
      "Without argument: the latest attempt that failed, else the latest.\n"
+     "  --pdf, --png, --svg, --html  a sheet for the customer and the technician; also by the end\n"
+     "                    of --out's name. Vehicle, job, shop and technician are the hookup's\n"
+     "  --paper PAPER     A4 (as it is) or letter\n"
      "  --fail-on-fault   exit status 1 when a fault was found\n"
      "  --ascii           no characters beyond ASCII\n",
      command_report},

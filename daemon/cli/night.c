@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 /* The same engagement seen in two overlapping snapshots differs by less than this. */
 #define SAME_ATTEMPT_S 1.0
@@ -199,4 +200,18 @@ size_t night_attempt_place(const struct night *night, const struct night_row *ro
             return row->attempt ? place : 0;
     }
     return 0;
+}
+
+double night_begin(const struct command_line *line) {
+    char *path = NULL;
+    if (asprintf(&path, "%s/night.json", line->state) < 0)
+        return (double)NAN;
+    json_t *note = json_load_file(path, 0, NULL);
+    const json_t *since = json_object_get(note, "since_s");
+    double since_s = json_is_number(since) ? json_number_value(since) : (double)NAN;
+    if (access(path, F_OK) == 0 && isnan(since_s))
+        command_say(line, "%s cannot be read: taking all attempts (`--since TIME` chooses)", path);
+    json_decref(note);
+    free(path);
+    return since_s;
 }

@@ -52,4 +52,8 @@ const struct night_row *night_chosen(const struct night *night);
 /* The attempt's place among all attempts of the night, 1..; 0 where the row has none. */
 size_t night_attempt_place(const struct night *night, const struct night_row *row);
 
+/* When the last `ready` began this night: seconds since 1970. NAN: never; a file that cannot be
+ * read is said on stderr. */
+double night_begin(const struct command_line *line);
+
 #endif

@@ -367,21 +367,6 @@ static json_t *night_json(const struct night_study *study, double since_s) {
         "alike", alike_json(study), "recurs", repeats_json(study), "repair", repair_json(study));
 }
 
-/* When the last `ready` began this night: seconds since 1970. NAN: never. */
-static double last_ready(const struct command_line *line) {
-    char *path = NULL;
-    if (asprintf(&path, "%s/night.json", line->state) < 0)
-        return (double)NAN;
-    json_t *note = json_load_file(path, 0, NULL);
-    const json_t *since = json_object_get(note, "since_s");
-    double since_s = json_is_number(since) ? json_number_value(since) : (double)NAN;
-    if (access(path, F_OK) == 0 && isnan(since_s))
-        command_say(line, "%s cannot be read: taking all attempts (`--since TIME` chooses)", path);
-    json_decref(note);
-    free(path);
-    return since_s;
-}
-
 static void print_since(double since_s) {
     char text[40] = "";
     time_t seconds = (time_t)since_s;
@@ -401,7 +386,7 @@ int command_night(const struct command_line *given) {
     int wrong = command_words(&line, 0, line.argc);
     if (wrong)
         return wrong;
-    bool since_ready = !since && line.argc == 1 && !isnan(since_s = last_ready(&line));
+    bool since_ready = !since && line.argc == 1 && !isnan(since_s = night_begin(&line));
     struct night night = {0};
     struct night_study study = {0};
     int result = night_load_analysed(&line, line.argv + 1, (size_t)line.argc - 1, &night);

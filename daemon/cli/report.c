@@ -6,11 +6,15 @@
 
 #include "command.h"
 #include "night.h"
+#include "night_study.h"
+#include "night_words.h"
 #include "print.h"
+#include "report_sheet.h"
 
 #include <errno.h>
 #include <langinfo.h>
 #include <locale.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,7 +23,22 @@
 struct choice {
     char *path;
     char title[160]; /* "" where a file was named */
+    char *night[NIGHT_WORDS_MOST];
+    size_t night_count;
 };
+
+/* What is written. */
+struct form {
+    bool json, sheet;
+    struct report_text_settings text;
+    struct report_sheet_settings paper; /* where `sheet` */
+};
+
+static void choice_done(struct choice *choice) {
+    for (size_t i = 0; i < choice->night_count; i++)
+        free(choice->night[i]);
+    free(choice->path);
+}
 
 static int choose_file(const char *word, struct choice *choice) {
     choice->path = strdup(word);
@@ -58,6 +77,10 @@ static int choose_from_night(const struct command_line *line, const char *word,
             command_say(line, "nothing was caught yet in %s: no attempt, no trigger", line->state);
     }
     if (row) {
+        double since_s = night_begin(line);
+        if (night_wall(row) < since_s) /* of an earlier night: then all of them */
+            since_s = (double)NAN;
+        choice->night_count = night_words(&night, since_s, choice->night);
         title_of(&night, row, !word, choice);
         result = choose_file(row->path, choice);
     } else if (result == 0) {
@@ -71,15 +94,16 @@ static bool is_number(const char *word) {
     return *word && word[strspn(word, "0123456789")] == '\0';
 }
 
-static int write_report(const struct command_line *line, const struct report *report,
-                        const struct report_text_settings *settings, FILE *stream) {
+static int write_report(const struct form *form, const struct report *report, FILE *stream) {
     int result;
-    if (line->json) {
+    if (form->sheet) {
+        result = report_sheet(report, &form->paper, stream);
+    } else if (form->json) {
         char *json = report_json(report);
         result = json && fputs(json, stream) >= 0 && fputc('\n', stream) != EOF ? 0 : -EIO;
         free(json);
     } else {
-        result = report_text(report, settings, stream);
+        result = report_text(report, &form->text, stream);
     }
     if (result == 0 && fflush(stream) != 0)
         result = -errno;
@@ -88,12 +112,12 @@ static int write_report(const struct command_line *line, const struct report *re
 
 /* To `--out` by way of a .part file, so that a reader never sees half a report. */
 static int write_out(const struct command_line *line, const struct report *report,
-                     const struct report_text_settings *settings) {
+                     const struct form *form) {
     char *part = NULL;
     if (asprintf(&part, "%s.part", line->out) < 0)
         return -ENOMEM;
     FILE *stream = fopen(part, "we");
-    int result = stream ? write_report(line, report, settings, stream) : -errno;
+    int result = stream ? write_report(form, report, stream) : -errno;
     if (stream && result == 0 && fsync(fileno(stream)) < 0)
         result = -errno;
     if (stream && fclose(stream) != 0 && result == 0)
@@ -121,19 +145,62 @@ static void say_why(const struct command_line *line, const char *path, const cha
         command_say(line, "%s: %s", path, why);
 }
 
+static bool ends_with(const char *text, const char *end) {
+    size_t length = strlen(text), tail = strlen(end);
+    return length > tail && strcasecmp(text + length - tail, end) == 0;
+}
+
+/* From --pdf and its like, or from the end of --out's name. 0 or COMMAND_USAGE. */
+static int choose_form(struct command_line *line, struct form *form) {
+    static const struct {
+        const char *name, *end;
+        enum sheet_format format;
+    } known[] = {{"pdf", ".pdf", SHEET_PDF},
+                 {"svg", ".svg", SHEET_SVG},
+                 {"png", ".png", SHEET_PNG},
+                 {"html", ".html", SHEET_HTML}};
+    unsigned asked = line->json;
+    const char *paper = command_option(line, "paper");
+    form->json = line->json;
+    for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
+        bool flag = command_flag(line, known[i].name);
+        asked += flag;
+        if (!flag &&
+            (form->sheet || line->json || !line->out || !ends_with(line->out, known[i].end)))
+            continue;
+        form->sheet = true;
+        form->paper.format = known[i].format;
+    }
+    if (asked > 1)
+        return command_usage(line, "one of --json, --pdf, --png, --svg and --html");
+    if (paper && strcasecmp(paper, "A4") != 0 && strcasecmp(paper, "letter") != 0)
+        return command_usage(line, "--paper \"%s\": A4 or letter", paper);
+    if (paper && !form->sheet)
+        return command_usage(line, "--paper belongs to --pdf, --png, --svg or --html");
+    form->paper.paper = paper && strcasecmp(paper, "letter") == 0 ? SHEET_LETTER : SHEET_A4;
+    if (form->sheet && !line->out && isatty(STDOUT_FILENO))
+        return command_usage(line, "--out FILE says where the sheet goes");
+    return 0;
+}
+
 int command_report(const struct command_line *given) {
     struct command_line line = *given;
     bool fail_on_fault = command_flag(&line, "fail-on-fault");
     bool ascii = command_flag(&line, "ascii");
-    int wrong = command_words(&line, 0, 1);
+    struct form form = {0};
+    int wrong = choose_form(&line, &form);
+    if (!wrong)
+        wrong = command_words(&line, 0, 1);
     if (wrong)
         return wrong;
     const char *word = line.argc > 1 ? line.argv[1] : NULL;
     struct choice choice = {0};
     int result = word && !is_number(word) ? choose_file(word, &choice)
                                           : choose_from_night(&line, word, &choice);
-    if (result < 0 || !choice.path)
+    if (result < 0 || !choice.path) {
+        choice_done(&choice);
         return COMMAND_COULD_NOT;
+    }
 
     struct report *report = NULL;
     char why[512] = "";
@@ -142,20 +209,23 @@ int command_report(const struct command_line *given) {
     print_progress_done();
     if (result < 0) {
         say_why(&line, choice.path, why[0] ? why : command_why(result));
-        free(choice.path);
+        choice_done(&choice);
         return COMMAND_COULD_NOT;
     }
-    struct report_text_settings settings = {
+    const char *title = choice.title[0] ? choice.title : NULL;
+    form.text = (struct report_text_settings){
         .width = line.out ? 80 : print_width(stdout),
         .color = !line.out && isatty(STDOUT_FILENO) && !getenv("NO_COLOR"),
         .ascii = wants_ascii(ascii),
-        .title = choice.title[0] ? choice.title : NULL,
+        .title = title,
     };
-    result = line.out ? write_out(&line, report, &settings)
-                      : write_report(&line, report, &settings, stdout);
+    form.paper.title = title;
+    form.paper.night = (const char *const *)choice.night;
+    form.paper.night_count = choice.night_count;
+    result = line.out ? write_out(&line, report, &form) : write_report(&form, report, stdout);
     bool fault = report_analysis(report)->verdict.fault != FAULT_NOTHING_FOUND;
     report_free(report);
-    free(choice.path);
+    choice_done(&choice);
     if (result < 0)
         return COMMAND_COULD_NOT;
     return fail_on_fault && fault ? COMMAND_FAULT_FOUND : COMMAND_DONE;

@@ -4,6 +4,7 @@
  */
 #include "picture.h"
 
+#include "report_words.h"
 #include "strip.h"
 
 #include <math.h>
@@ -12,7 +13,7 @@
 
 #define LABEL_COLUMNS 10 /* "  12.6 V |" */
 #define ROWS          3  /* of one channel's drawing */
-#define CELLS_MOST    (STRIP_COLUMNS / 2)
+#define CELLS_MOST    70 /* characters, two columns each */
 
 /* A span that shows the channel honestly: a steady lead is drawn flat, not as magnified noise. */
 static void choose_span(const struct vehicle_channel *channel, const struct strip *strip,
@@ -177,8 +178,9 @@ void picture_draw(const struct report *report, const struct page *page) {
     if (strip_fill(report->record, report->shown_from_s, report->shown_to_s, cells * 2,
                    report->strips) < 0)
         return; /* a drawing less; the file's damage stands among the losses */
-    page_heading(page, report_attempt(report) ? "The moment (second 0: the starter engages)"
-                                              : "The moment");
+    char words[96];
+    snprintf(words, sizeof words, "The moment (second 0: %s)", words_zero(report));
+    page_heading(page, words);
     for (size_t i = 0; i < report->vehicle->channel_count; i++)
         draw_channel(report, page, i, cells);
     draw_speed(report, page, cells);

@@ -10,7 +10,7 @@
 
 #include <stddef.h>
 
-#define STRIP_COLUMNS 140 /* two for each character of the widest picture (80 less its labels) */
+#define STRIP_COLUMNS 600 /* of the finest picture, on paper */
 
 struct strip {
     double low[STRIP_COLUMNS]; /* NAN: no sample in this column */

@@ -52,6 +52,11 @@ OWNERS = {
     "systemd/sd-journal.h": {"daemon/service"},
     "systemd/sd-bus.h": {"daemon/service"},
     "curl/curl.h": {"daemon/cli"},
+    "cairo.h": {"daemon/report"},
+    "cairo-pdf.h": {"daemon/report"},
+    "cairo-svg.h": {"daemon/report"},
+    "pango/pangocairo.h": {"daemon/report"},
+    "glib.h": {"daemon/report"},
     "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
                   "daemon/serve", "daemon"},
 }
