@@ -128,7 +128,7 @@ class Calls(Case):
                 (["list", "--hold"], "--hold"), (["list", "--good", "-1"], "-1"),
                 (["list", "--delete", "all"], "all"), (["list", "--note", "1"], "missing"),
                 (["list", "--reviewed", "1", "2"], "2"),
-                (["report", "1", "2"], "2"), (["report", "--pdf"], "--pdf"),
+                (["report", "1", "2"], "2"), (["report", "--paint"], "--paint"),
                 (["convert"], "missing"), (["convert", "x"], "--out"), (["import"], "missing"),
                 (["import", "x.csv"], "--hookup"),
                 (["import", "x.csv", "--hookup", "x.hookup"], "--out"), (["verify"], "missing"),
