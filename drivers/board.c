@@ -52,6 +52,8 @@ const char *board_loss_name(enum board_loss reason) {
         return "no answer";
     case BOARD_LOSS_REFUSED:
         return "refused";
+    case BOARD_LOSS_DEAD_TIME:
+        return "dead time";
     case BOARD_LOSSES:
         break;
     }

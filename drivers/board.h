@@ -54,10 +54,11 @@ enum board_loss {
     BOARD_LOSS_LATE,      /* this computer was too slow to fetch them */
     BOARD_LOSS_NO_ANSWER, /* the board was asked for them, and did not answer */
     BOARD_LOSS_REFUSED,   /* the board was asked for them, and said no */
+    BOARD_LOSS_DEAD_TIME, /* no loss: a burst board's pause, by design, passes over so many */
     BOARD_LOSSES
 };
-/* "packet lost", "damaged", "overrun", "board restarted", "fetched late", "no answer", "refused".
- */
+/* "packet lost", "damaged", "overrun", "board restarted", "fetched late", "no answer", "refused",
+ * "dead time". */
 const char *board_loss_name(enum board_loss reason);
 #define BOARD_LOSS_UNKNOWN UINT64_MAX /* a number of scans that nobody counted */
 
@@ -74,7 +75,7 @@ struct board_sinks {
     /* `scans` whole scans, one after the other: counts[scan * inputs + input]. */
     void (*samples)(void *context, const int32_t *counts, size_t scans);
 
-    /* `scans` scans are missing right here, or BOARD_LOSS_UNKNOWN. */
+    /* `scans` scans are missing right here, or BOARD_LOSS_UNKNOWN. Dead time is always counted. */
     void (*loss)(void *context, enum board_loss reason, uint64_t scans);
 
     /*

@@ -21,6 +21,7 @@
 /* One thing to say to a board: bytes, or a USB control request. */
 struct board_request {
     bool control;
+    bool text; /* a command: {rate} and {block} in it stand for those options */
     uint8_t type, request; /* of a control request, as the USB specification names them */
     uint16_t value, index;
     size_t count;
@@ -50,6 +51,7 @@ struct board_file {
                                    with its device */
     struct board_usb usb;
     struct board_requests start, stop;
+    struct board_requests ask; /* for one block; a burst board's */
     enum board_reset reset;
     double silence_limit_s; /* NAN: the driver's */
     double boot_delay_s;    /* NAN: the driver's */

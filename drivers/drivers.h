@@ -16,7 +16,8 @@
     DRIVER(packet_serial)                                                                          \
     DRIVER(layout_serial)                                                                          \
     DRIVER(usb_bulk)                                                                               \
-    DRIVER(modbus_rtu)
+    DRIVER(modbus_rtu)                                                                             \
+    DRIVER(usb_tmc)
 
 /* Every driver, `*count` of them; static. */
 const struct board_driver *const *drivers_all(size_t *count);

@@ -88,17 +88,39 @@ static bool read_control(struct reading *reading, const struct document_section 
     return true;
 }
 
+/* All that follows, and a line feed. */
+static bool read_command(struct reading *reading, const struct document_section *section,
+                         const struct document_entry *entry, const char *text,
+                         struct board_request *request) {
+    text += strspn(text, SEPARATORS);
+    size_t length = strlen(text);
+    while (length && strchr(SEPARATORS, text[length - 1]))
+        length--;
+    if (!length || length >= sizeof request->data) {
+        reading_problem(reading, section, entry, "a text has 1 to %zu characters",
+                        sizeof request->data - 1);
+        return false;
+    }
+    memcpy(request->data, text, length);
+    request->data[length] = '\n';
+    request->count = length + 1;
+    request->text = true;
+    return true;
+}
+
 static bool read_request(struct reading *reading, const struct document_section *section,
                          const struct document_entry *entry, const char *text,
                          struct board_request *request) {
     const char *word;
     size_t length = next_word(&text, &word);
+    if (length == 4 && memcmp(word, "text", length) == 0)
+        return read_command(reading, section, entry, text, request);
     if (length == 7 && memcmp(word, "control", length) == 0) {
         if (!read_control(reading, section, entry, &text, request))
             return false;
     } else if (length != 5 || memcmp(word, "bytes", length) != 0) {
         reading_problem(reading, section, entry,
-                        "a request begins with control or bytes; several stand with commas "
+                        "a request begins with control, bytes or text; several stand with commas "
                         "between them");
         return false;
     }

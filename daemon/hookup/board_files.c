@@ -18,7 +18,7 @@
 static const char *const kinds[] = {"board", "usb", "packet", "inputs", "input"};
 static const char *const board_keys[] = {"summary",  "driver",  "ids",        "serial-number",
                                          "maturity", "silence", "boot-delay", "reset",
-                                         "start",    "stop",    NULL};
+                                         "start",    "stop",    "ask",        NULL};
 static const char *const usb_keys[] = {"interface", "alternate", "endpoint", "endpoint-out", NULL};
 
 struct whole {
@@ -32,7 +32,8 @@ struct whole {
 
 static const struct board_driver *read_driver(struct reading *reading,
                                               const struct document_section *section) {
-    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk", "modbus-rtu"};
+    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk", "modbus-rtu",
+                                        "usb-tmc"};
     const struct document_entry *entry =
         reading_required(reading, section, "driver", "which driver speaks with the board");
     int index =
@@ -111,6 +112,7 @@ static void read_board(struct reading *reading, const struct document_section *s
                          &file->boot_delay_s);
     board_file_requests(reading, section, "start", &file->start);
     board_file_requests(reading, section, "stop", &file->stop);
+    board_file_requests(reading, section, "ask", &file->ask);
     if (file->driver) {
         read_options(reading, section, file->driver, whole);
         reading_rest(reading, section, board_keys, file->driver->options);
@@ -174,6 +176,30 @@ static void check_ways(struct reading *reading, const struct board_file *file, c
     }
 }
 
+/* A burst board is asked for each block; nobody else is. Commands as text are its way to speak. */
+static void check_asking(struct reading *reading, const struct board_file *file) {
+    bool bursts = strcmp(file->driver->name, "usb-tmc") == 0;
+    const struct board_requests *all[] = {&file->start, &file->stop, &file->ask};
+    size_t texts = 0, controls = 0;
+    for (size_t i = 0; i < 3; i++)
+        for (size_t k = 0; k < all[i]->count; k++) {
+            texts += all[i]->request[k].text;
+            controls += all[i]->request[k].control;
+        }
+    if (bursts && !file->ask.count)
+        complain(reading, "[board]",
+                 "ask is missing: which command makes the board send a block (such as "
+                 "ask = text READ?)?");
+    if (!bursts && file->ask.count)
+        complain(reading, "[board]", "only usb-tmc asks for blocks: take ask out");
+    if (!bursts && texts)
+        complain(reading, "[board]", "only usb-tmc is sent text: write it as bytes");
+    if (bursts && controls)
+        complain(reading, "[board]", "usb-tmc is sent text or bytes, no control requests");
+    if (bursts && !file->usb.endpoint_out)
+        complain(reading, "[usb]", "endpoint-out is missing: where do commands go?");
+}
+
 /* What the driver needs, or has no use for. */
 static void check_driver(struct reading *reading, const struct board_file *file) {
     bool usb = file->driver->bus == BOARD_USB;
@@ -191,11 +217,12 @@ static void check_driver(struct reading *reading, const struct board_file *file)
     if (usb && reading_count(reading, "usb") == 0)
         complain(reading, NULL, "no [usb] section: which endpoint do the scans come from?");
     if (!usb && reading_count(reading, "usb") > 0)
-        complain(reading, "[usb]", "only the driver usb-bulk has endpoints: take it out");
+        complain(reading, "[usb]", "only drivers of USB boards have endpoints: take it out");
     if (own_packets && (file->start.count || file->stop.count))
         complain(reading, "[board]",
                  text ? "text-serial sends nothing: take start and stop out"
                       : "modbus-rtu knows itself what to send: take start and stop out");
+    check_asking(reading, file);
     check_ways(reading, file, "[board] start", &file->start);
     check_ways(reading, file, "[board] stop", &file->stop);
 }

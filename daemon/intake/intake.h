@@ -43,8 +43,9 @@ struct intake_status {
     uint64_t bytes;
     uint64_t bytes_dropped; /* the byte ring was full; the scans in them are counted as lost */
     uint64_t overruns;      /* characters that the port's hardware or the kernel dropped */
-    uint64_t results[BOARD_RESULTS]; /* of consume(), by kind */
-    uint64_t losses[BOARD_LOSSES];   /* scans lost by reason (known sizes) */
+    uint64_t results[BOARD_RESULTS];  /* of consume(), by kind */
+    uint64_t losses[BOARD_LOSSES];    /* scans lost by reason (known sizes) */
+    uint64_t pauses, scans_in_pauses; /* of a burst board, by design: no loss */
     uint64_t byte_ring_fullest, byte_ring_size;
     uint64_t blocks, blocks_fast; /* closed; of them coded with the fast effort, under load */
     double rate_hz, claimed_hz, ppm, clock_error_ns;

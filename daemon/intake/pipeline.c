@@ -98,6 +98,16 @@ static void lose(struct pipeline *pipeline, uint64_t scans, const char *reason) 
     pthread_rwlock_unlock(&intake->fitting);
 }
 
+/* A burst board's pause: as little is known of it as of a loss, but nothing went wrong. */
+static void pass_over(struct pipeline *pipeline, uint64_t scans) {
+    pipeline_close_block(pipeline);
+    block_builder_lose(pipeline->builder, pipeline->clock, scans,
+                       board_loss_name(BOARD_LOSS_DEAD_TIME));
+    pipeline->after_loss = true;
+    pipeline->counters.pauses++;
+    pipeline->counters.scans_in_pauses += scans;
+}
+
 void pipeline_break_off(struct pipeline *pipeline, const char *reason) {
     pipeline->overflowed = false;
     pipeline->streaming = false;
@@ -273,6 +283,10 @@ static void take_loss(void *context, enum board_loss reason, uint64_t scans) {
     if (reason == BOARD_LOSS_RESTARTED)
         scans = BOARD_LOSS_UNKNOWN;
     pipeline->overflowed = false;
+    if (reason == BOARD_LOSS_DEAD_TIME) {
+        pass_over(pipeline, scans);
+        return;
+    }
     if (scans != BOARD_LOSS_UNKNOWN)
         pipeline->counters.losses[reason] += scans;
     lose(pipeline, scans, board_loss_name(reason));

@@ -52,7 +52,7 @@ static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t
         json_object_set_new(results, board_result_name((enum board_result)i),
                             whole(status.results[i]));
     json_t *losses = json_object();
-    for (int i = 0; i < BOARD_LOSSES; i++)
+    for (int i = 0; i < BOARD_LOSS_DEAD_TIME; i++)
         json_object_set_new(losses, board_loss_name((enum board_loss)i), whole(status.losses[i]));
     json_t *board = json_object();
     json_object_set_new(board, "board", json_string(status.board));
@@ -65,6 +65,8 @@ static json_t *board_json(const struct serve_parts *parts, size_t index, int64_t
     json_object_set_new(board, "scans_lost", whole(status.scans_lost));
     json_object_set_new(board, "losses_of_unknown_size", whole(status.losses_unknown));
     json_object_set_new(board, "losses", losses);
+    json_object_set_new(board, "pauses", whole(status.pauses));
+    json_object_set_new(board, "scans_in_pauses", whole(status.scans_in_pauses));
     json_object_set_new(board, "reconnects", whole(status.reconnects));
     json_object_set_new(board, "bytes", whole(status.bytes));
     json_object_set_new(board, "results", results);

@@ -162,6 +162,23 @@ def modbus_8x10v():
     (HERE / "modbus-8x10v.scans").write_text("\n".join(told) + "\n")
 
 
+def tmc_burst_4x16():
+    """Definite length blocks of 40 scans (the board may send fewer than 500), a message a line; one
+    says that it is longer than it is, and costs the 500 that were asked for."""
+    messages, told = [], []
+    for number in range(5):
+        scans = [values(4, -32768, 32767) for _ in range(40)]
+        body = b"".join(struct.pack(">4h", *scan) for scan in scans)
+        if number == 2:
+            messages.append((b"#3" + b"%03d" % len(body) + body[:-9]).hex(" "))
+            told.append("lost 500 damaged")
+            continue
+        messages.append((b"#3" + b"%03d" % len(body) + body + b"\n").hex(" "))
+        told += [line(scan) for scan in scans]
+    (HERE / "tmc-burst-4x16.bytes").write_text("\n".join(messages) + "\n")
+    (HERE / "tmc-burst-4x16.scans").write_text("\n".join(told) + "\n")
+
+
 text_lines()
 packed("packets-8x16", 20, packet_8x16,
        lambda: [values(8, -32768, 32767) for _ in range(10)], 10, 1)
@@ -172,3 +189,4 @@ packed("packets-2x24", 300, packet_2x24,
 text_serial()
 packet_serial()
 modbus_8x10v()
+tmc_burst_4x16()

@@ -34,6 +34,7 @@ MAY_USE["daemon"] = set(MAY_USE) - {"daemon/cli", "daemon/report"}
 # Poll drivers get their scans themselves: they find and open their device by the transport.
 FILE_MAY_USE = {
     "drivers/modbus-rtu.c": {"drivers/transport"},
+    "drivers/usb-tmc.c": {"drivers/transport"},
 }
 
 # Third-party headers, and the only folders, or files, they may appear in.
