@@ -118,6 +118,30 @@ static void print_loading(const struct hookup *hookup) {
     }
 }
 
+/* What the boards cannot see by design: too few scans for a signal, pauses between bursts. */
+static void print_board_limits(const struct hookup *hookup) {
+    const struct page page = {.stream = stdout, .width = print_width(stdout)};
+    struct measuring_note note;
+    char text[sizeof note.text + 80];
+    for (size_t i = 0; i < hookup->vehicle.channel_count && hookup->board_count > 0; i++) {
+        const struct hookup_board *board = &hookup->boards[hookup->vehicle.channels[i].stream];
+        if (!measuring_speed(hookup, i, board->rate_hz, board->dead_time_s, &note))
+            continue;
+        snprintf(text, sizeof text, "%s: %s", lead_name(hookup, i), note.text);
+        page_paragraph(&page, "Advice: ", text);
+    }
+    for (size_t i = 0; i < hookup->board_count; i++) {
+        if (!(hookup->boards[i].dead_time_s > 0))
+            continue;
+        snprintf(
+            text, sizeof text,
+            "board %s takes bursts and sees nothing for about %.3g ms between them, by design: "
+            "a fault shorter than that can fall there.",
+            hookup->boards[i].name, hookup->boards[i].dead_time_s * 1e3);
+        page_paragraph(&page, "Advice: ", text);
+    }
+}
+
 int command_hookup(const struct command_line *given) {
     struct command_line line = *given;
     const char *path = command_option(&line, "check");
@@ -151,6 +175,7 @@ int command_hookup(const struct command_line *given) {
         print_calibrations(&line);
         print_advice(hookup);
         print_loading(hookup);
+        print_board_limits(hookup);
     }
     hookup_free(hookup);
     problems_clear(&problems);

@@ -165,6 +165,18 @@ static void judge_rest(struct ready_lead *lead) {
     }
 }
 
+/* A board that is by design too slow for this lead, or blind at times. */
+static void judge_board(const struct ready *ready, struct ready_lead *lead) {
+    size_t i;
+    json_t *note;
+    json_array_foreach(json_object_get(ready->report, "measuring"), i, note) {
+        if (!is_text(note, "about", "speed") || !is_text(note, "channel", lead->name))
+            continue;
+        add_sentence(lead->notes, "%s", json_string_value(json_object_get(note, "text")));
+        set_result(lead, READY_LOOK);
+    }
+}
+
 static void judge_rate(struct ready_lead *lead) {
     if (!(lead->samples < LEAST_SAMPLES))
         return;
@@ -238,6 +250,7 @@ static void judge_lead(const struct ready *ready, struct ready_lead *lead) {
     }
     judge_checks(ready, lead);
     judge_rest(lead);
+    judge_board(ready, lead);
     judge_rate(lead);
     judge_proof(lead);
 }

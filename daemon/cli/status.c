@@ -46,6 +46,10 @@ static void print_board(const json_t *board) {
         printf(", %.0f reconnect%s", number(board, "reconnects"),
                number(board, "reconnects") == 1 ? "" : "s");
     putchar('\n');
+    if (number(board, "pauses") > 0)
+        printf("  %s pauses between its bursts, %s scans long in all, not seen by design\n",
+               print_count(number(board, "pauses"), a, sizeof a),
+               print_count(number(board, "scans_in_pauses"), b, sizeof b));
     if (number(board, "blocks_fast") > 0)
         printf("  %.1f %% of its blocks were coded faster and larger, because bytes or blocks "
                "waited\n",

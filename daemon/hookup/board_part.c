@@ -257,9 +257,11 @@ static void try_board(struct reading *reading, size_t index) {
         free(where);
         return;
     }
-    if (board->driver->describe && board->driver->describe(opened, &description) == 0 &&
-        hookup_fit_board(hookup, index, &description, reading->problems) == -ENOMEM)
-        reading->out_of_memory = true;
+    if (board->driver->describe && board->driver->describe(opened, &description) == 0) {
+        reading->whole->boards[index].dead_time_s = description.dead_time_s;
+        if (hookup_fit_board(hookup, index, &description, reading->problems) == -ENOMEM)
+            reading->out_of_memory = true;
+    }
     if (board->driver->close)
         board->driver->close(opened);
 }

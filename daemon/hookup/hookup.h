@@ -25,8 +25,9 @@ struct hookup_board {
     unsigned baud;                  /* serial; 0: the driver's option decides */
     struct board_settings settings; /* of the driver's own table */
     enum ground_point ground;
-    double rate_hz; /* as given; 0: not given, the board must say */
-    size_t inputs;  /* 1 + the highest input a channel uses: what the board must have */
+    double rate_hz;     /* as given; 0: not given, the board must say */
+    size_t inputs;      /* 1 + the highest input a channel uses: what the board must have */
+    double dead_time_s; /* between its bursts, where that is known without the board; else 0 */
 };
 
 /* How a channel's scale was given; what needs the board's own description is finished later. */

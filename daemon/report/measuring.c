@@ -11,6 +11,9 @@
 #define LOADED_SERIOUS  0.10 /* the control unit may see another level than without the logger */
 #define REFERENCE_SHARE 0.01 /* of nominal, where the channel has no tolerance */
 
+#define CRANKING_RPM    200.0 /* within 140 to 220, see slow-crank in docs/limits.md */
+#define SLOW_FOR_ANY_HZ 200.0 /* where no wheel is known: too slow for any but the coarsest */
+
 bool measuring_loading(const struct vehicle *vehicle, size_t index, struct measuring_note *note) {
     const struct vehicle_sensor *sensor = &vehicle->sensors[index];
     double share = vehicle_pull_up_share(vehicle, sensor);
@@ -18,6 +21,7 @@ bool measuring_loading(const struct vehicle *vehicle, size_t index, struct measu
         return false;
     const struct vehicle_channel *signal = &vehicle->channels[sensor->signal];
     note->channel = sensor->signal;
+    note->about = "loading";
     note->serious = 1.0 - share > LOADED_SERIOUS;
     snprintf(note->text, sizeof note->text,
              "its input of %.3g kohm loads the pull-up of %.3g kohm, so that the wire itself "
@@ -59,6 +63,7 @@ bool measuring_reference(const struct hookup *hookup, const struct analysis *ana
     bool known = hookup->board_count > 0;
     const char *board = known ? hookup->boards[channel->stream].name : "";
     note->channel = index;
+    note->about = "reference";
     note->serious = true;
     snprintf(note->text, sizeof note->text,
              "read %.3f V (phase %s), and is known to be %.3f V: every level of %s%s may "
@@ -68,6 +73,45 @@ bool measuring_reference(const struct hookup *hookup, const struct analysis *ana
              channel->nominal * (1.0 + error), phase_name(phase), channel->nominal,
              known ? "board " : "this record", board, 100 * fabs(error),
              error > 0 ? "high" : "low");
+    return true;
+}
+
+/* Scans a second for the states of the sensor whose signal this is; 0: its wheel is not known. */
+static double rate_needed(const struct hookup *hookup, size_t channel) {
+    double needed = 0;
+    for (size_t i = 0; i < hookup->vehicle.sensor_count; i++) {
+        const struct vehicle_sensor *sensor = &hookup->vehicle.sensors[i];
+        double turns = CRANKING_RPM / 60.0 / (sensor->shaft == SHAFT_CAM ? 2.0 : 1.0);
+        if (sensor->signal == channel)
+            needed = turns * 2.0 * sensor->wheel.places * hookup->limits.samples_per_state;
+    }
+    return needed;
+}
+
+bool measuring_speed(const struct hookup *hookup, size_t channel, double rate_hz,
+                     double dead_time_s, struct measuring_note *note) {
+    double needed = rate_needed(hookup, channel);
+    bool slow = rate_hz > 0 && rate_hz < (needed > 0 ? needed : SLOW_FOR_ANY_HZ);
+    if (hookup->vehicle.channels[channel].role != ROLE_SIGNAL || !(slow || dead_time_s > 0))
+        return false;
+    char edges[96] = "";
+    if (needed > 0)
+        snprintf(edges, sizeof edges, ": its wheel at %.0f rpm needs %.0f", CRANKING_RPM,
+                 ceil(needed / 10) * 10);
+    note->channel = channel;
+    note->about = "speed";
+    note->serious = true;
+    if (slow)
+        snprintf(note->text, sizeof note->text,
+                 "its board takes %.4g scans/s, too slow for the edges of a signal%s. Its levels "
+                 "and edges cannot be judged; put this lead on a faster board.",
+                 rate_hz, edges);
+    else
+        snprintf(note->text, sizeof note->text,
+                 "its board takes bursts and sees nothing for about %.3g ms between them, by "
+                 "design: edges in that time are not there, and a gap in the signal cannot be told "
+                 "from it. Put this lead on a board that streams.",
+                 dead_time_s * 1e3);
     return true;
 }
 
@@ -92,6 +136,7 @@ bool measuring_cylinders(const struct vehicle *vehicle, const struct analysis *a
     if (other == NULL)
         return false;
     note->channel = edges_of(other);
+    note->about = "cylinders";
     note->serious = true;
     snprintf(note->text, sizeof note->text,
              "its edges and the compressions together tell %u cylinders, and the hookup says %u "

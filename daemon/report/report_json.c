@@ -2,6 +2,7 @@
 /*
  * report_json.c - "cranktrap.report/1", as docs/json.md names its keys.
  */
+#include "board_limits.h"
 #include "calibration_json.h"
 #include "measuring.h"
 #include "report_parts.h"
@@ -174,6 +175,7 @@ static void add_note(const struct report *report, const struct measuring_note *n
                      json_t *array) {
     json_t *json = json_object();
     json_object_set_new(json, "channel", channel_name(report, note->channel));
+    json_object_set_new(json, "about", text(note->about));
     json_object_set_new(json, "serious", json_boolean(note->serious));
     json_object_set_new(json, "text", text(note->text));
     json_array_append_new(array, json);
@@ -185,6 +187,9 @@ static json_t *measuring_json(const struct report *report) {
     json_t *array = json_array();
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
         if (measuring_reference(hookup, report->analysis, i, &note))
+            add_note(report, &note, array);
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
+        if (report_speed(report, i, &note))
             add_note(report, &note, array);
     for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
         if (measuring_loading(&hookup->vehicle, i, &note))
@@ -245,6 +250,8 @@ static json_t *losses_json(const struct report *report) {
     const struct head *head = playback_head(report->playback);
     json_t *array = json_array();
     for (size_t i = 0; i < count; i++) {
+        if (report_is_pause(&losses[i]))
+            continue;
         json_t *json = json_object();
         const char *board =
             losses[i].stream < head->stream_count ? head->streams[losses[i].stream].name : NULL;
@@ -256,6 +263,26 @@ static json_t *losses_json(const struct report *report) {
                                 ? json_null()
                                 : json_integer((json_int_t)losses[i].scans));
         json_object_set_new(json, "reason", text(losses[i].reason));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
+/* What burst boards pass over by design. */
+static json_t *pauses_json(const struct report *report) {
+    const struct record_loss *losses = NULL;
+    size_t count = report->record->losses(report->record->context, &losses);
+    const struct head *head = playback_head(report->playback);
+    json_t *array = json_array();
+    for (size_t stream = 0; stream < head->stream_count; stream++) {
+        struct report_pauses pauses;
+        report_pauses(losses, count, stream, &pauses);
+        if (pauses.count == 0)
+            continue;
+        json_t *json = json_object();
+        json_object_set_new(json, "board", text(head->streams[stream].name));
+        json_object_set_new(json, "count", json_integer((json_int_t)pauses.count));
+        json_object_set_new(json, "seconds", number(pauses.seconds));
         json_array_append_new(array, json);
     }
     return array;
@@ -295,6 +322,7 @@ char *report_json(const struct report *report) {
     double apart_s = playback_apart_s(report->playback);
     json_object_set_new(json, "boards_apart_s", apart_s > 0 ? json_real(apart_s) : json_null());
     json_object_set_new(json, "losses", losses_json(report));
+    json_object_set_new(json, "pauses", pauses_json(report));
     json_object_set_new(json, "attempt",
                         analysis->verdict_attempt ? json_integer(analysis->verdict_attempt)
                                                   : json_null());

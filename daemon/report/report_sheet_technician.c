@@ -3,6 +3,7 @@
  * report_sheet_technician.c - the sheet's lower half: what was measured, against what, and what to
  * do next.
  */
+#include "board_limits.h"
 #include "measuring.h"
 #include "report_sheet_parts.h"
 #include "report_words.h"
@@ -244,6 +245,9 @@ static void draw_measuring(struct sheet *sheet, const struct report *report) {
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
         if (measuring_reference(hookup, report->analysis, i, &note))
             draw_note(sheet, report, &note);
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
+        if (report_speed(report, i, &note))
+            draw_note(sheet, report, &note);
     for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
         if (measuring_loading(&hookup->vehicle, i, &note))
             draw_note(sheet, report, &note);
@@ -257,14 +261,19 @@ static void draw_measuring(struct sheet *sheet, const struct report *report) {
 static void draw_losses(struct sheet *sheet, const struct report *report) {
     const struct record_loss *losses = NULL;
     size_t count = report->record->losses(report->record->context, &losses);
+    size_t lost = count - report_pause_count(report), shown = 0;
     char text[512];
-    if (count == 0)
+    for (size_t i = 0; i < playback_head(report->playback)->stream_count; i++)
+        say(sheet, "Pauses", &body, report_pause_words(report, i, text, sizeof text));
+    if (lost == 0)
         say(sheet, "Losses", &body, "None: every scan of this stretch is there.");
-    for (size_t i = 0; i < count && i < LOSSES_SHOWN; i++)
-        say(sheet, i ? NULL : "Losses", &body, words_loss(report, &losses[i], text, sizeof text));
-    if (count > LOSSES_SHOWN) {
+    for (size_t i = 0; i < count && shown < LOSSES_SHOWN; i++)
+        if (!report_is_pause(&losses[i]))
+            say(sheet, shown++ ? NULL : "Losses", &body,
+                words_loss(report, &losses[i], text, sizeof text));
+    if (lost > LOSSES_SHOWN) {
         snprintf(text, sizeof text, "And %zu more (`cranktrap report --json` lists all).",
-                 count - LOSSES_SHOWN);
+                 lost - LOSSES_SHOWN);
         say(sheet, NULL, &body, text);
     }
 }

@@ -2,6 +2,7 @@
 /*
  * report_text.c - the report as a person reads it, on 80 columns.
  */
+#include "board_limits.h"
 #include "measuring.h"
 #include "page.h"
 #include "picture.h"
@@ -11,6 +12,8 @@
 #include <errno.h>
 #include <math.h>
 #include <string.h>
+
+#define LOSSES_SHOWN 20
 
 /* Which levels are better known than the hookup's own scales, and which are not. */
 static void print_calibrated(const struct report *report, const struct page *page) {
@@ -157,6 +160,9 @@ static void print_measuring(const struct report *report, const struct page *page
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
         if (measuring_reference(hookup, report->analysis, i, &note))
             print_note(report, page, &note, &any);
+    for (size_t i = 0; i < hookup->vehicle.channel_count; i++)
+        if (report_speed(report, i, &note))
+            print_note(report, page, &note, &any);
     for (size_t i = 0; i < hookup->vehicle.sensor_count; i++)
         if (measuring_loading(&hookup->vehicle, i, &note))
             print_note(report, page, &note, &any);
@@ -177,15 +183,22 @@ static void print_losses(const struct report *report, const struct page *page) {
     const struct record_loss *losses = NULL;
     size_t count = report->record->losses(report->record->context, &losses);
     page_heading(page, "Losses");
-    if (count == 0)
+    size_t lost = count - report_pause_count(report), shown = 0;
+    char text[256];
+    for (size_t i = 0; i < playback_head(report->playback)->stream_count; i++)
+        if (report_pause_words(report, i, text, sizeof text)[0])
+            page_paragraph(page, "", text);
+    if (lost == 0)
         fputs("None: every scan of this stretch is there.\n", page->stream);
-    for (size_t i = 0; i < count && i < 20; i++) {
-        char text[256];
+    for (size_t i = 0; i < count && shown < LOSSES_SHOWN; i++) {
+        if (report_is_pause(&losses[i]))
+            continue;
+        shown++;
         words_loss(report, &losses[i], text, sizeof text);
         page_paragraph(page, "- ", text);
     }
-    if (count > 20)
-        fprintf(page->stream, "- and %zu more (--json lists all)\n", count - 20);
+    if (lost > LOSSES_SHOWN)
+        fprintf(page->stream, "- and %zu more (--json lists all)\n", lost - LOSSES_SHOWN);
 }
 
 static void print_foot(const struct page *page) {

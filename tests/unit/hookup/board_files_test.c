@@ -66,7 +66,7 @@ static void every_problem_is_told_with_its_line(void **state) {
     static const char *const told[] = {
         ("mine.board:3: [board] driver: read \"layout-seral\": allowed: text-serial, "
          "layout-serial, "
-         "usb-bulk, modbus-rtu. Did you mean \"layout-serial\"?"),
+         "usb-bulk, modbus-rtu, usb-tmc. Did you mean \"layout-serial\"?"),
         "mine.board:4: [board] ids: read \"12:34\": ",
         "mine.board:5: [board] silence: read \"3 V\": after the number may stand s, ms",
         "mine.board:7: [packet] header: read \"aa zz\": 'zz' is no byte",
@@ -111,6 +111,16 @@ static void what_contradicts_itself_is_told(void **state) {
                      "text-serial reads lines");
     assert_complains("[board]\nsummary = x\ndriver = modbus-rtu\nrate = 10\nstart = bytes 01\n",
                      "modbus-rtu knows itself what to send");
+    assert_complains("[board]\nsummary = x\ndriver = usb-tmc\nrate = 10\nblock = 9\n"
+                     "dead-time = 0\nstart = control 40 01 0 0\n",
+                     "ask is missing");
+    assert_complains("[board]\nsummary = x\ndriver = usb-tmc\nrate = 10\nblock = 9\n"
+                     "dead-time = 0\nstart = control 40 01 0 0\n",
+                     "no control requests");
+    assert_complains(HEAD "ask = bytes 01\n[packet]\nheader = 01\nbits = 8\ncolumns = 0\n",
+                     "only usb-tmc asks for blocks");
+    assert_complains(HEAD "start = text GO\n[packet]\nheader = 01\nbits = 8\ncolumns = 0\n",
+                     "only usb-tmc is sent text");
     assert_complains("[board]\nsummary = x\ndriver = modbus-rtu\nrate = 10\nfunction = 5\n",
                      "function: read \"5\": must lie within 3 and 4");
     assert_complains(HEAD "[packet]\nheader = 01\nbits = 8\ncolumns = 0\n[inputs]\nrange = 5 V\n",

@@ -97,11 +97,38 @@ static void another_number_of_cylinders(void **state) {
     assert_false(measuring_cylinders(&vehicle, &analysis, &note));
 }
 
+/* 36 teeth at 200 rpm are 120 a second, 240 states, 5 samples in each: 1200 scans/s. */
+static void a_board_too_slow_for_its_edges(void **state) {
+    (void)state;
+    struct vehicle_channel channels[] = {{.name = "signal", .role = ROLE_SIGNAL},
+                                         {.name = "feed", .role = ROLE_FEED}};
+    struct vehicle_sensor sensor = {.signal = 0, .shaft = SHAFT_CRANK, .wheel = {36, 1, 0}};
+    struct hookup hookup = {.vehicle = {.channel_count = 2,
+                                        .channels = channels,
+                                        .sensor_count = 1,
+                                        .sensors = &sensor},
+                            .limits = {.samples_per_state = 5}};
+    struct measuring_note note;
+    assert_true(measuring_speed(&hookup, 0, 1199, 0, &note));
+    assert_non_null(strstr(note.text, "200 rpm needs 1200"));
+    assert_false(measuring_speed(&hookup, 0, 1201, 0, &note));
+    assert_false(measuring_speed(&hookup, 0, 0, 0, &note)); /* nobody says how fast it is */
+    assert_false(measuring_speed(&hookup, 1, 10, 0.02, &note));
+    assert_true(measuring_speed(&hookup, 0, 5000, 0.02, &note));
+    assert_non_null(strstr(note.text, "about 20 ms"));
+    sensor.shaft = SHAFT_CAM;
+    assert_false(measuring_speed(&hookup, 0, 601, 0, &note));
+    sensor.wheel.places = 0;
+    assert_true(measuring_speed(&hookup, 0, 100, 0, &note));
+    assert_false(measuring_speed(&hookup, 0, 250, 0, &note));
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_known_voltage),
         cmocka_unit_test(a_loaded_pull_up),
         cmocka_unit_test(another_number_of_cylinders),
+        cmocka_unit_test(a_board_too_slow_for_its_edges),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
