@@ -24,8 +24,9 @@ function lane(report, drawing, channel, zero) {
   const low = extremes(drawn.low, Math.min);
   const high = extremes(drawn.high, Math.max);
   const state = stateOf(report, channel);
+  const failed = report.checks.some((one) => one.channel === channel.channel && one.result === "fail");
   const title = titleOf(channel);
-  return { channel, mean: drawn.mean, title, unit: channel.unit, state, limits: limitsOf(report, channel),
+  return { channel, mean: drawn.mean, title, unit: channel.unit, state, stateText: state === "out" && !failed ? "disturbed" : null, limits: limitsOf(report, channel),
     times: times.map((one) => one - zero), low: drawn.low, high: drawn.high,
     out: within(times, out),
     moments: report.verdict?.channel === channel.channel && report.verdict.at_s !== null ? [report.verdict.at_s - zero] : [],
@@ -57,7 +58,9 @@ function viewOf(report, zero, from, to, taps, width, drawing) {
 
 /* The lanes of both attempts, pair by pair: `other` may be null. */
 function paired(own, other) {
-  return groups(own.report.channels).map(({ title, channels }) => ({ title,
+  const blamed = (one) => (one.channels.some((channel) => channel.channel === own.report.verdict?.channel) ? 0 : 1);
+  const sorted = groups(own.report.channels).sort((a, b) => blamed(a) - blamed(b)); // where it broke stands first
+  return sorted.map(({ title, channels }) => ({ title,
     lanes: channels.flatMap((channel) => {
       const mine = lane(own.report, own.drawing, channel, own.zero);
       if (!mine) return [];
@@ -130,8 +133,8 @@ export async function picture(root, { subject, report, engaged, beside, signal }
     return fetchAndPaint();
   }, { "aria-pressed": "true" }) : null;
   root.append(make("section", { class: "part" }, make("h2", {}, "What the leads showed"),
-    make("p", { class: "row views" }, keys, pair),
-    make("p", { class: "row views" }, button("Earlier", () => move(-0.5, 1)), button("Later", () => move(0.5, 1)),
+    make("p", { class: "row views three" }, keys), pair ? make("p", { class: "row views" }, pair) : null,
+    make("p", { class: "row views four" }, button("Earlier", () => move(-0.5, 1)), button("Later", () => move(0.5, 1)),
       button("Closer", () => move(0, 0.5)), button("Wider", () => move(0, 2))),
     canvas, reading.element));
   await new Promise(requestAnimationFrame);

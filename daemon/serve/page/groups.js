@@ -27,7 +27,7 @@ export function groups(channels, sensors) {
     result.get(title).push(channel);
   };
   const sorted = [...channels].sort((a, b) => rank(a) - rank(b));
-  for (const channel of sorted.filter((one) => SUPPLY.includes(one.role))) place("Supply and starter", channel);
+  for (const channel of sorted.filter((one) => SUPPLY.includes(one.role))) place("Supply, starter", channel);
   for (const channel of channels) {
     if (SUPPLY.includes(channel.role)) continue;
     const sensor = sensorOf(channel, sensors);

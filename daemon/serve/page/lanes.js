@@ -31,7 +31,7 @@ function laneName(lane) {
     make("span", {}, lane.title + (lane.note ? `, ${lane.note}` : "")),
     lane.beneath ? null : make("span", {},
       limits.length ? make("span", { class: "quiet" }, limits.join("; ") + " ") : null,
-      lane.state ? make("span", { class: `state ${lane.state}` }, STATES[lane.state]) : null));
+      lane.state ? make("span", { class: `state ${lane.state}` }, lane.stateText ?? STATES[lane.state]) : null));
 }
 
 /*

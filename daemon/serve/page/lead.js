@@ -33,7 +33,8 @@ export function leadCard(first) {
     const { unit } = last;
     const [low, high] = latched ? [last.latched_low, last.latched_high] : [last.low ?? last.lowest, last.high ?? last.highest];
     element.classList.toggle("stale", !last.fresh);
-    big.replaceChildren(make("span", {}, latched ? "ever low" : "low"), quantity(low, unit), " ", make("span", {}, "high"), quantity(high, unit));
+    const value = (name, number) => make("b", {}, make("span", {}, name), quantity(number, unit));
+    big.replaceChildren(value(latched ? "lowest" : "low", low), value(latched ? "highest" : "high", high));
     facts.replaceChildren(...fact("averaging meter", quantity(last.average, unit)),
       ...(last.edges_per_s ? fact("edges a second", last.edges_per_s.toFixed(0)) : []),
       ...(last.duty !== null && last.duty !== undefined ? fact("high for", share(last.duty)) : []),

@@ -5,27 +5,28 @@ import { quantity } from "./figures.js";
 
 const KEYED = ["key-on", "cranking", "running"];
 
-/* {state: in | out | unknown, text} of a channel of the hookup and its reading of cranktrap.now/1. */
+/* {state: in | out | unknown, value, why} of a channel of the hookup and its reading of cranktrap.now/1. */
 export function judge(channel, reading, phase) {
-  if (!reading || !reading.fresh) return { state: "unknown", text: "no sample" };
+  if (!reading || !reading.fresh) return { state: "unknown", value: "no sample", why: null };
   const { lowest, highest, average, unit } = reading;
-  const value = quantity(average, unit);
+  const mean = quantity(average, unit);
+  const said = (state, why = null, value = mean) => ({ state, value, why });
   if (channel.role === "battery") {
     const low = phase === "cranking" ? 9.6 : 11;
-    return average >= low && average < 16 ? { state: "in", text: value } : { state: "out", text: `${value}; ${low} to 16 V expected` };
+    return average >= low && average < 16 ? said("in") : said("out", `${low} to 16 V expected`);
   }
-  if (!KEYED.includes(phase)) return { state: "unknown", text: `${value}; judged with the key on` };
+  if (!KEYED.includes(phase)) return said("unknown", "judged with the key on");
   if (channel.role === "feed" && channel.nominal) {
     const room = channel.nominal * 0.05;
-    return lowest >= channel.nominal - room && highest <= channel.nominal + room ? { state: "in", text: value }
-      : { state: "out", text: `${quantity(lowest, unit)} to ${quantity(highest, unit)}; ${channel.nominal} V expected` };
+    return lowest >= channel.nominal - room && highest <= channel.nominal + room ? said("in")
+      : said("out", `${channel.nominal} V expected`, `${quantity(lowest, unit)} to ${quantity(highest, unit)}`);
   }
   if (channel.role === "return") {
-    return average < 0.1 ? { state: "in", text: value } : { state: "out", text: `${value}; below 0.10 V expected` };
+    return average < 0.1 ? said("in") : said("out", "below 0.10 V expected");
   }
   if (channel.role === "signal") {
-    if (phase === "key-on") return { state: "unknown", text: `${value}; judged while the engine turns` };
-    return reading.edges_per_s > 0 ? { state: "in", text: `${Math.round(reading.edges_per_s)} edges a second` } : { state: "out", text: `${value}, no edges` };
+    if (phase === "key-on") return said("unknown", "judged while it turns");
+    return reading.edges_per_s > 0 ? said("in", null, `${Math.round(reading.edges_per_s)} edges a second`) : said("out", "no edges");
   }
-  return { state: "unknown", text: value };
+  return said("unknown");
 }

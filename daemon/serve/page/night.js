@@ -12,8 +12,9 @@ export const TITLE = "Night";
 
 function row(one) {
   const kind = one.failed ? "out" : one.outcome === "started" ? "in" : "unknown";
+  const quiet = one.outcome === "started" && one.verdict?.fault === "nothing-found";
   return make("li", {}, make("a", { class: kind, href: `#/attempt/${one.number}` }, make("span", {}, clock(one.wall)),
-    make("b", {}, outcome(one.outcome)), make("small", {}, what(one.verdict, null) + (one.note ? ` Note: ${one.note}` : "") +
+    make("b", {}, outcome(one.outcome)), make("small", {}, (quiet ? "" : what(one.verdict, null)) + (one.note ? ` Note: ${one.note}` : "") +
       (one.good ? " Marked good." : "") + (one.hold ? " Held." : "") + (one.failed && one.reviewed ? " Reviewed." : ""))));
 }
 

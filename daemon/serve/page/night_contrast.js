@@ -11,7 +11,7 @@ function range(low, high, unit) {
 }
 
 function table(readings) {
-  return make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "What differed" }, make("table", {},
+  return make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "What differed" }, make("table", { class: "stacked" },
     make("thead", {}, make("tr", {}, ["Reading", "Failed", "Started", "By chance"].map((one) => make("th", { scope: "col" }, one)))),
     make("tbody", {}, readings.map((one) => make("tr", {}, make("td", {}, one.reading),
       make("td", {}, range(one.failed_lowest, one.failed_highest, one.unit)),

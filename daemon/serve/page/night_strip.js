@@ -93,7 +93,7 @@ export async function strip(where, { list, status, signal }) {
   const home = () => change({ ...whole });
   gestures(canvas, { zoom, move, home, left: MARGIN, right: 10 }, signal);
   const failed = list.attempts.filter((one) => one.failed && one.elapsed_s >= whole.from);
-  where.replaceChildren(make("p", { class: "row views" }, button("Closer", () => zoom(0.4)), button("Wider", () => zoom(2.5)),
+  where.replaceChildren(make("p", { class: "row views three" }, button("Closer", () => zoom(0.4)), button("Wider", () => zoom(2.5)),
     button("Earlier", () => move(-0.5)), button("Later", () => move(0.5)), button("All", home),
     failed.length ? button("The failed one", () => change({ from: failed.at(-1).elapsed_s - 5, to: failed.at(-1).elapsed_s + 10 })) : null),
   sky, canvas, said, keys);

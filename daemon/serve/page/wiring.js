@@ -4,29 +4,42 @@ import { groups, titleOf } from "./groups.js";
 import { judge } from "./live_judge.js";
 import { shape } from "./make.js";
 
-const STEP = 52;
+const STEP = 56;
 const HEAD = 34;
+const WIDE = 560;
 const WORDS = { in: "good", out: "look here", unknown: "not judged" };
+const SHORT = { "battery voltage": "battery", "control unit's supply": "supply", "injector or coil command": "command" };
 
-const place = (channel) => [channel.measured_at ? `probe at the ${channel.measured_at}` : null, channel.scale_text].filter(Boolean).join(", ");
+const short = (text) => SHORT[text] ?? text;
+const label = (kind, x, y, text) => shape("text", { class: kind, x, y }, text);
 
-function lead(channel, y, width) {
-  const wire = shape("path", { class: "wire", d: `M92 ${y}H${width - 138}` });
-  const text = shape("text", { class: "unknown", x: 104, y: y - 7 }, "no reading yet");
-  const parts = [wire,
-    shape("circle", { class: "body", cx: 92, cy: y, r: 5 }),
-    shape("text", { class: "soft", x: 14, y: y + 5 }, `input ${channel.input ?? "?"}`),
-    shape("circle", { class: "body", cx: width - 138, cy: y, r: 5 }),
-    shape("text", { x: width - 124, y: y + 5 }, short(titleOf(channel))), text,
-    shape("text", { class: "soft", x: 104, y: y + 17 }, [channel.name, place(channel)].filter(Boolean).join(", "))];
-  return { channel, wire, text, parts };
+function under(channel, wide) {
+  return [channel.name, wide && channel.measured_at ? `probe at the ${channel.measured_at}` : null, wide ? channel.scale_text : null]
+    .filter(Boolean).join(", ");
 }
 
-const short = (text) => ({ "battery voltage": "battery", "control unit's supply": "supply", "injector or coil command": "command" })[text] ?? text;
+/* One wire with what is written on it; `left` and `right`: where it ends. */
+function lead(channel, y, left, right, wide) {
+  const wire = shape("path", { class: "wire", d: `M${left} ${y}H${right}` });
+  const text = label("unknown", left + 11, y - 7, "no reading yet");
+  const below = label("soft", left + 11, y + 17, under(channel, wide));
+  const end = (x) => shape("circle", { class: "body", cx: x, cy: y, r: 5 });
+  const parts = [wire, end(left), label("soft", wide ? 14 : 12, y + 5, wide ? `input ${channel.input ?? "?"}` : `in ${channel.input ?? "?"}`),
+    end(right), label("", right + 13, y + 5, short(titleOf(channel))), text, below];
+  return { channel, parts, tell(result) {
+    wire.setAttribute("class", `wire ${result.state}`);
+    text.setAttribute("class", result.state);
+    text.textContent = `${WORDS[result.state]}: ${result.value}` + (wide && result.why ? `; ${result.why}` : "");
+    below.textContent = wide || !result.why ? under(channel, wide) : result.why;
+  } };
+}
 
 /* {element, tell(now)}: the drawing, and how it is told the latest readings. */
-export function wiring(hookup, width) {
-  const wide = Math.max(340, Math.min(width, 760));
+export function wiring(hookup, room) {
+  const width = Math.max(326, Math.min(room, 760));
+  const wide = width >= WIDE;
+  const left = wide ? 92 : 54;
+  const right = width - (wide ? 138 : 124);
   const leads = [];
   const boxes = [];
   let y = 16;
@@ -34,27 +47,22 @@ export function wiring(hookup, width) {
     const top = y;
     y += HEAD;
     for (const channel of group.channels) {
-      leads.push(lead(channel, y + 14, wide));
+      leads.push(lead(channel, y + 14, left, right, wide));
       y += STEP;
     }
-    boxes.push(shape("rect", { class: "body", x: wide - 138, y: top, width: 130, height: y - top, rx: 6 }),
-      shape("text", { class: "soft", x: wide - 128, y: top + 20 }, group.title));
+    boxes.push(shape("rect", { class: "body", x: right, y: top, width: width - right - 2, height: y - top, rx: 6 }),
+      label("soft", right + 10, top + 20, group.title));
     y += 18;
   }
-  const board = [shape("rect", { class: "body", x: 4, y: 16, width: 88, height: y - 34, rx: 6 }),
-    shape("text", { class: "soft", x: 14, y: 36 }, short(hookup.channels[0]?.board ?? "board"))];
-  const element = shape("svg", { class: "wiring", viewBox: `0 0 ${wide} ${y}`, role: "img", "aria-label":
+  const board = [shape("rect", { class: "body", x: 2, y: 16, width: left - 2, height: y - 34, rx: 6 }),
+    label("soft", 10, 36, hookup.channels[0]?.board ?? "board")];
+  const element = shape("svg", { class: "wiring", viewBox: `0 0 ${width} ${y}`, role: "img", "aria-label":
     "Wiring: " + hookup.channels.map((one) => `input ${one.input ?? "?"} is on ${one.name}`).join(", ") },
   board, boxes, leads.map((one) => one.parts));
   return {
     element,
     tell(now) {
-      for (const { channel, wire, text } of leads) {
-        const result = judge(channel, now.channels.find((one) => one.channel === channel.name), now.phase);
-        wire.setAttribute("class", `wire ${result.state}`);
-        text.setAttribute("class", result.state);
-        text.textContent = `${WORDS[result.state]}: ${result.text}`;
-      }
+      for (const { channel, tell } of leads) tell(judge(channel, now.channels.find((one) => one.channel === channel.name), now.phase));
     },
   };
 }
