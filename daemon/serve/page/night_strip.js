@@ -14,6 +14,8 @@ import { outcome } from "./words.js";
 
 const EVERY_LEAD = 120; // seconds: below it all leads are drawn
 
+const NOTHING = { marks: [], phases: [], losses: [] }; // a strip without its marks is still a strip
+
 function wholeOf(list, status) {
   const times = list.attempts.map((one) => one.elapsed_s).filter((one) => one !== null && one <= status.elapsed_s);
   const oldest = status.elapsed_s - (status.ring?.oldest_age_s ?? 0);
@@ -65,7 +67,7 @@ export async function strip(where, { list, status, signal }) {
     sky.replaceChildren(horizonOver(list.attempts.filter((one) => one.outcome !== null), view));
     const only = length > EVERY_LEAD && battery ? [battery.channel] : undefined;
     const [drawing, marks] = await Promise.all([draw(null, from, to, columns, signal, only),
-      get(`ring/marks?from_s=${from}&to_s=${to}`, signal)]);
+      get(`ring/marks?from_s=${from}&to_s=${to}`, signal).catch(() => NOTHING)]);
     if (mine !== turn) return;
     const wanted = only ? [battery] : channels;
     lanes.redraw(lanesOf(drawing, wanted, marks), { ...view, zero: false, ...axis(view, status, canvas.clientWidth),

@@ -6,7 +6,7 @@ export function ticks(low, high, most) {
   const ten = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map((one) => one * ten).find((one) => one >= rough * 0.999);
   const result = [];
-  for (let at = Math.ceil(low / step - 1e-9); at * step <= high + step * 1e-9; at += 1) result.push(at * step);
+  for (let at = Math.ceil(low / step - 1e-9); at * step <= high + step * 1e-9; at += 1) result.push(at * step + 0);
   return result;
 }
 

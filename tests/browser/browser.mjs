@@ -1,0 +1,57 @@
+// SPDX-License-Identifier: Apache-2.0
+// A browser whose every complaint and every request is kept.
+import { createRequire } from "node:module";
+import { mkdirSync, readFileSync } from "node:fs";
+import { join } from "node:path";
+
+const build = process.env.CRANKTRAP_BUILD;
+const require = createRequire(join(build, "browser-parts", "package.json"));
+const { chromium } = require("playwright-core");
+const axeSource = readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
+
+export const WIDTHS = { phone: { width: 360, height: 740 }, wide: { width: 1440, height: 900 } };
+
+export const launch = () =>
+  chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ["--no-sandbox", "--disable-dev-shm-usage"] });
+
+/* {page, complaints, close}: `complaints` has console errors, exceptions and requests to elsewhere. */
+export async function open(browser, url, route, { size = WIDTHS.wide, scheme = "light", touch = false } = {}) {
+  const context = await browser.newContext({ viewport: size, colorScheme: scheme, hasTouch: touch, reducedMotion: "reduce" });
+  const page = await context.newPage();
+  page.setDefaultTimeout(20000);
+  const complaints = [];
+  page.on("console", (message) => {
+    if (["error", "warning"].includes(message.type())) complaints.push(`${message.text()} ${message.location().url ?? ""}`);
+  });
+  page.on("pageerror", (problem) => complaints.push(String(problem.stack ?? problem)));
+  page.on("request", (request) => {
+    if (!request.url().startsWith(url + "/")) complaints.push(`a request to elsewhere: ${request.url()}`);
+  });
+  await page.goto(url + "/" + route);
+  return { page, complaints, close: () => context.close() };
+}
+
+/* What axe-core finds serious or worse, as lines. */
+export async function serious(page) {
+  await page.evaluate(axeSource);
+  const result = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations"] }));
+  return result.violations.filter((one) => ["serious", "critical"].includes(one.impact))
+    .flatMap((one) => one.nodes.map((node) => `${one.id}: ${node.target.join(" ")}: ${node.failureSummary}`));
+}
+
+/* Things to press that are smaller than a cold thumb, as lines. */
+export function small(page, least) {
+  return page.evaluate((size) => [...document.querySelectorAll("button, a.key, .ways a, .rows a, input, textarea, summary")]
+    .filter((one) => one.checkVisibility())
+    .map((one) => [one, one.getBoundingClientRect()])
+    .filter(([, box]) => box.width < size || box.height < size)
+    .map(([one, box]) => `${one.textContent || one.id}: ${box.width} x ${box.height}`), least);
+}
+
+export const overflow = (page) => page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+
+export async function picture(page, name) {
+  const folder = join(build, "screenshots");
+  mkdirSync(folder, { recursive: true });
+  await page.screenshot({ path: join(folder, name + ".png"), fullPage: true });
+}

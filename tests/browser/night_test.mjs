@@ -1,0 +1,161 @@
+// SPDX-License-Identifier: Apache-2.0
+// The morning after: a simulated night of five attempts of which the fourth fails, in the browser.
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+import { launch, open } from "./browser.mjs";
+import { daemon, until } from "./daemon.mjs";
+
+const FAILED = 4;
+let logger;
+let browser;
+
+before(async () => {
+  logger = await daemon({ hours: 1, attempts: 5, "fault-attempt": FAILED });
+  browser = await launch();
+  await until("five attempts with their verdicts", async () => {
+    const { attempts } = await logger.get("/v0/attempts");
+    return attempts.length === 5 && attempts.every((one) => one.verdict);
+  }, 90);
+}, { timeout: 120000 });
+
+after(async () => {
+  await browser?.close();
+  await logger?.stop();
+});
+
+/* A test of one flow: afterwards nothing has been complained of. */
+function flow(name, route, options, act) {
+  test(name, { timeout: 60000 }, async () => {
+    const shown = await open(browser, logger.url, route, options);
+    try {
+      await act(shown.page);
+      assert.deepEqual(shown.complaints, []);
+    } finally {
+      await shown.close();
+    }
+  });
+}
+
+const traces = (page) => page.locator(".lane .u-over");
+
+flow("it lands on the attempt that failed, and says what the report says", "", {}, async (page) => {
+  await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
+  const { verdict } = await logger.get(`/v0/snapshots/${FAILED}/report`);
+  assert.equal(verdict.fault, "feed-collapse");
+  await page.getByText(verdict.observed).waitFor();
+  const what = await page.locator(".what").textContent();
+  assert.match(what, /^Crank sensor feed collapsed \d[\d.]*\u00a0m?s in; battery held [\d.]+ V\.$/);
+  assert.match(await page.locator(".when").textContent(), new RegExp(`^Attempt ${FAILED} of 5, \\d\\d:\\d\\d`));
+  await page.getByText("Shown", { exact: true }).waitFor();
+  for (const text of [...verdict.because, ...verdict.next, ...verdict.not_tested]) await page.getByText(text, { exact: true }).waitFor();
+});
+
+flow("two taps on the traces read the stretch", "", {}, async (page) => {
+  await traces(page).nth(3).waitFor();
+  await traces(page).first().click({ position: { x: 60, y: 20 } });
+  await page.getByText("Now tap where it ends.").waitFor();
+  await traces(page).first().click({ position: { x: 300, y: 20 } });
+  const said = page.getByRole("region", { name: "A stretch, read out" });
+  await said.getByText(/° of the crank at \d+/).waitFor();
+  await said.getByText(/averaging meter would read/).first().waitFor();
+  assert.ok(Number(await page.getByLabel("from, s").inputValue()) < Number(await page.getByLabel("to, s").inputValue()));
+  await said.getByRole("button", { name: "Clear" }).click();
+  assert.equal(await page.getByLabel("from, s").inputValue(), "");
+});
+
+flow("a stretch typed instead", "", {}, async (page) => {
+  await traces(page).nth(3).waitFor();
+  await page.getByLabel("from, s").fill("-0.2");
+  await page.getByLabel("to, s").fill("0.4");
+  await page.getByLabel("to, s").press("Tab");
+  await page.getByText(/^600.0 ms|^0\.60\s+s/).waitFor();
+});
+
+flow("the traces: other stretches, closer, without the good one", "", {}, async (page) => {
+  await traces(page).nth(3).waitFor();
+  const both = await page.locator(".lane").count();
+  await page.getByRole("button", { name: "Good attempt beneath" }).click();
+  await page.waitForFunction((number) => document.querySelectorAll(".lane").length === number / 2, both);
+  for (const name of ["The attempt", "All of it", "Closer", "Later", "Earlier", "Wider", "The moment"]) {
+    await page.getByRole("button", { name, exact: true }).click();
+  }
+  assert.equal(await page.getByRole("button", { name: "The moment" }).getAttribute("aria-pressed"), "true");
+});
+
+flow("reviewed, held and noted: the logger keeps it", "#/attempt/2", {}, async (page) => {
+  await page.getByLabel("Notes").fill("wiped the connector");
+  await page.getByRole("button", { name: "Save the notes" }).click();
+  await page.getByText("Saved.").waitFor();
+  await page.getByRole("button", { name: "Hold" }).click();
+  await page.getByText("Noted.").waitFor();
+  const one = (await logger.get("/v0/attempts")).attempts.find((each) => each.number === 2);
+  assert.equal(one.note, "wiped the connector");
+  assert.equal(one.hold, true);
+});
+
+flow("delete asks first, and then it is gone", "#/attempt/5", {}, async (page) => {
+  await page.getByRole("button", { name: "Delete" }).click();
+  await page.getByRole("button", { name: "No, keep it" }).click();
+  await page.getByRole("button", { name: "Delete" }).click();
+  await page.getByRole("button", { name: /^Yes, delete number 5/ }).click();
+  await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
+  assert.equal((await logger.get("/v0/attempts")).attempts.length, 4);
+});
+
+const shownText = (page) => page.getByText(/ shown; /);
+
+flow("the night: closer by key down to single samples", "#/night", {}, async (page) => {
+  await shownText(page).waitFor();
+  await page.getByRole("button", { name: "The failed one" }).click();
+  await page.getByText(/^15 s shown/).waitFor();
+  await page.getByRole("group", { name: /^Strip of the night/ }).focus();
+  for (let turn = 0; turn < 8; turn += 1) await page.keyboard.press("+");
+  await page.getByText("every point is one sample").waitFor();
+  await page.keyboard.press("Home");
+  await page.getByText(/Closer than two minutes/).waitFor();
+});
+
+flow("the night: by wheel, and from there to the attempt", "#/night", {}, async (page) => {
+  await shownText(page).waitFor();
+  const before = await shownText(page).textContent();
+  const box = await traces(page).first().boundingBox();
+  await page.mouse.move(box.x + box.width / 2, box.y + 30);
+  await page.mouse.wheel(0, -600);
+  await page.waitForFunction((text) => !document.body.textContent.includes(text), before);
+  await page.getByRole("link", { name: /Did not start/ }).last().click();
+  await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
+});
+
+flow("by touch on a phone: through the ways", "", { size: { width: 360, height: 740 }, touch: true }, async (page) => {
+  await traces(page).nth(1).waitFor();
+  await traces(page).first().tap({ position: { x: 40, y: 20 } });
+  await page.getByText("Now tap where it ends.").waitFor();
+  for (const [name, title] of [["Night", /^The night/], ["Now", "Now"], ["Hookup", "Hookup"], ["Attempt", "Did not start."]]) {
+    await page.getByRole("link", { name, exact: true }).tap();
+    await page.getByRole("heading", { level: 1, name: title }).waitFor();
+  }
+});
+
+flow("by keys alone: to the night, to the failed attempt, to its notes", "", {}, async (page) => {
+  await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
+  const press = async (wanted) => {
+    for (let turn = 0; turn < 80; turn += 1) {
+      await page.keyboard.press("Tab");
+      const here = await page.evaluate(() => document.activeElement?.textContent || document.activeElement?.id);
+      if (wanted.test(here)) return;
+    }
+    assert.fail(`no key reaches ${wanted}`);
+  };
+  await press(/^Night$/);
+  await page.keyboard.press("Enter");
+  await page.getByRole("heading", { level: 1, name: /^The night/ }).waitFor();
+  await press(/Did not start/);
+  await page.keyboard.press("Enter");
+  await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
+  await page.getByLabel("Notes").waitFor();
+  await press(/^note$/);
+  await page.keyboard.type("read by keys");
+  await press(/^Save the notes$/);
+  await page.keyboard.press("Space");
+  await page.getByText("Saved.").waitFor();
+});
