@@ -46,6 +46,7 @@ int command_keep(const struct command_line *line);
 int command_list(const struct command_line *line);
 int command_night(const struct command_line *line);
 int command_report(const struct command_line *line);
+int command_compare(const struct command_line *line);
 int command_convert(const struct command_line *line);
 int command_import(const struct command_line *line);
 int command_verify(const struct command_line *line);

@@ -91,6 +91,13 @@ const struct command commands[] = {
      "named: what was different in those that failed, how often chance alone does that, and how\n"
      "many clean starts would prove a repair. A TIME is 2026-01-15T04:12, 04:12 (today) or -8h.\n",
      command_night},
+    {"compare", "[NUMBER | FILE [NUMBER | FILE]]", "an attempt beside a good one",
+     "The first: as `report` picks it, or named. The second: the nearest that is marked good "
+     "(`list\n"
+     "--good N`), of the same night and like speed first, else the nearest clean start; or named.\n"
+     "Every check side by side, and which readings changed beyond the spread of both: also before\n"
+     "and after a repair.\n",
+     command_compare},
     {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE.csv",
      "a record for other programs: CSV",
      "A snapshot by its number or file, or .ring files of one ring together. Rows that are "
