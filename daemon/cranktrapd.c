@@ -10,9 +10,11 @@
 #include "disk_ring.h"
 #include "head.h"
 #include "hookup.h"
+#include "hookup_copy.h"
 #include "intake.h"
 #include "journal.h"
 #include "manager.h"
+#include "marks.h"
 #include "memory_ring.h"
 #include "reporter.h"
 #include "serve.h"
@@ -79,7 +81,13 @@ static const char usage[] =
 
 /* ---- messages from other threads ---- */
 
-enum message_kind { MESSAGE_BOARD, MESSAGE_CRANKING, MESSAGE_MARK, MESSAGE_DESCRIBED };
+enum message_kind {
+    MESSAGE_BOARD,
+    MESSAGE_CRANKING,
+    MESSAGE_MARK,
+    MESSAGE_DESCRIBED,
+    MESSAGE_RELOAD
+};
 
 struct message {
     struct message *next;
@@ -104,6 +112,9 @@ struct daemon {
     struct hookup *hookup;
     struct retired *retired; /* hookups from before a reload: intake still names boards by them */
     char *snapshot_folder, *ring_folder, *socket_path, *program, *page_folder;
+    char *hookup_copy; /* the hookup as it was changed over the API, where there is one */
+    bool hookup_is_copy;
+    const char *hookup_named; /* on the command line */
     int state_lock;
     struct timebase *timebase;
     struct memory_ring *memory;
@@ -119,6 +130,7 @@ struct daemon {
     bool listener_is_ours; /* else the service manager's */
     int awake;             /* keeps the computer from sleeping; or negative */
     bool reload_wanted, reload_put_off;
+    struct marks *marks; /* for the API to show */
     struct head_stream *streams;
     int wake;             /* eventfd: there are messages */
     pthread_mutex_t lock; /* of the queue */
@@ -345,9 +357,12 @@ static void do_mark(struct daemon *daemon, const struct message *message) {
     int result = put_mark(daemon, message);
     if (result < 0)
         fail("a mark of %s could not be noted: %s", message->trigger, strerror(-result));
-    if (message->suppressed || (message->before_s <= 0 && message->after_s <= 0))
+    bool saves = !message->suppressed && (message->before_s > 0 || message->after_s > 0);
+    result = saves ? ask_snapshot(daemon, message) : 0;
+    marks_add(daemon->marks, message->elapsed_ns, message->trigger, message->text,
+              result > 0 ? (unsigned)result : 0);
+    if (!saves)
         return; /* a note in the stream, and nothing more; `status` counts what was suppressed */
-    result = ask_snapshot(daemon, message);
     if (result < 0)
         warn("%s: no snapshot: %s", message->text ? message->text : message->trigger,
              strerror(-result));
@@ -403,6 +418,9 @@ static void act(struct daemon *daemon, struct message *message) {
     case MESSAGE_DESCRIBED:
         do_described(daemon, message);
         break;
+    case MESSAGE_RELOAD:
+        daemon->reload_wanted = true;
+        break;
     }
     message_free(message);
 }
@@ -441,8 +459,31 @@ static int on_keep(void *context, int64_t at_ns, double before_s, double after_s
     int result = put_mark(daemon, message);
     if (result == 0)
         result = ask_snapshot(daemon, message);
+    marks_add(daemon->marks, at_ns, message->trigger, text, result > 0 ? (unsigned)result : 0);
     message_free(message);
     return result;
+}
+
+/* The API's `note`: a mark without a snapshot. On serve's thread. */
+static int on_note(void *context, int64_t at_ns, const char *name, const char *text) {
+    struct daemon *daemon = context;
+    struct message *message = new_message(MESSAGE_MARK, name, text);
+    if (!message)
+        return -ENOMEM;
+    message->begins = true;
+    message->elapsed_ns = at_ns;
+    message->value = (double)NAN;
+    message->phase = watch_phase(daemon->watch);
+    int result = put_mark(daemon, message);
+    message_free(message);
+    return result;
+}
+
+/* The API's `reload`: the hookup has been changed over it. On serve's thread. */
+static void on_reload(void *context) {
+    struct message *message = new_message(MESSAGE_RELOAD, NULL, NULL);
+    if (message)
+        post(context, message);
 }
 
 /* ---- starting and ending ---- */
@@ -473,6 +514,24 @@ static int lock_state(struct daemon *daemon) {
     }
     free(path);
     return result;
+}
+
+/* A copy in the state folder, changed over the API, counts instead of the file that was named. */
+static int choose_hookup(struct daemon *daemon) {
+    struct options *options = &daemon->options;
+    if (!daemon->hookup_copy) {
+        daemon->hookup_named = options->hookup;
+        if (asprintf(&daemon->hookup_copy, "%s/" HOOKUP_COPY_NAME, options->state) < 0) {
+            daemon->hookup_copy = NULL;
+            return -ENOMEM;
+        }
+    }
+    daemon->hookup_is_copy = access(daemon->hookup_copy, F_OK) == 0;
+    options->hookup = daemon->hookup_is_copy ? daemon->hookup_copy : daemon->hookup_named;
+    if (daemon->hookup_is_copy)
+        say("the hookup is the changed copy %s; %s counts again once that is moved away",
+            daemon->hookup_copy, daemon->hookup_named);
+    return 0;
 }
 
 /* What holds while the old one goes on: `instead`. */
@@ -514,6 +573,8 @@ static int find_page(struct daemon *daemon, const char *programs) {
         daemon->page_folder = NULL;
     if (daemon->page_folder && !daemon->options.page && access(daemon->page_folder, X_OK) < 0) {
         free(daemon->page_folder);
+        free(daemon->hookup_copy);
+        marks_free(daemon->marks);
         daemon->page_folder = strdup(CRANKTRAP_PAGE_FOLDER);
     }
     return daemon->page_folder ? 0 : -ENOMEM;
@@ -665,7 +726,11 @@ static int start_serve(struct daemon *daemon) {
         .page_folder = daemon->page_folder,
         .listen = daemon->options.listen,
         .listener = &daemon->listener,
+        .hookup_is_copy = daemon->hookup_is_copy,
+        .marks = daemon->marks,
         .context = daemon,
+        .note = on_note,
+        .reload = on_reload,
         .keep = on_keep,
     };
     int result = serve_start(daemon->socket_path, &daemon->parts, &daemon->serve);
@@ -681,7 +746,11 @@ static int start_serve(struct daemon *daemon) {
 
 static int start(struct daemon *daemon, const char *self) {
     uint32_t first_epoch = 1;
-    int result = load_hookup(daemon, "nothing was started", &daemon->hookup);
+    int result = choose_hookup(daemon);
+    if (result == 0)
+        result = marks_new(&daemon->marks);
+    if (result == 0)
+        result = load_hookup(daemon, "nothing was started", &daemon->hookup);
     if (result == 0)
         result = lock_state(daemon);
     if (result < 0)
@@ -754,6 +823,8 @@ static void end(struct daemon *daemon) {
     free(daemon->socket_path);
     free(daemon->program);
     free(daemon->page_folder);
+    free(daemon->hookup_copy);
+    marks_free(daemon->marks);
     if (daemon->state_lock >= 0)
         close(daemon->state_lock);
 }
@@ -852,6 +923,8 @@ static void change_hookup(struct daemon *daemon, struct hookup *fresh) {
         struct snapshot_settings settings = snapshot_settings(&daemon->hookup->storage);
         snapshots_set(daemon->snapshots, &settings);
         daemon->parts.hookup = daemon->hookup;
+        daemon->parts.hookup_path = daemon->options.hookup;
+        daemon->parts.hookup_is_copy = daemon->hookup_is_copy;
         daemon->parts.watch = daemon->watch;
         write_head(daemon);
         say("reloaded: \"%s\" is watched by %s from now on; no scan was lost",
@@ -874,7 +947,7 @@ static void reload(struct daemon *daemon) {
     struct hookup *fresh = NULL;
     daemon->reload_wanted = false;
     manager_reloading();
-    if (read_fresh(daemon, &fresh) == 0)
+    if (choose_hookup(daemon) == 0 && read_fresh(daemon, &fresh) == 0)
         change_hookup(daemon, fresh);
     manager_ready();
 }

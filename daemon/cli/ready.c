@@ -92,7 +92,8 @@ static int get_ready(struct ready *ready) {
     ready_judge_inputs(ready);
     ready_look_at_room(ready);
     ready_judge_whole(ready);
-    int result = client_ask(line, "POST", "/v0/night", NULL, false, &ready->night);
+    int result =
+        ready->look ? 0 : client_ask(line, "POST", "/v0/night", NULL, false, &ready->night);
     if (line->json)
         return print_json(ready_json(ready)) == COMMAND_DONE && result == 0 ? COMMAND_DONE
                                                                             : COMMAND_COULD_NOT;
@@ -120,7 +121,8 @@ int command_ready(const struct command_line *given) {
     struct ready ready = {.line = &line, .hours = HOURS, .wait_s = WAIT_S};
     const char *hours = command_option(&line, "hours");
     const char *wait = command_option(&line, "wait");
-    ready.crank = !command_flag(&line, "no-crank");
+    ready.look = command_flag(&line, "look");
+    ready.crank = !command_flag(&line, "no-crank") && !ready.look;
     wrong = command_words(&line, 0, 0);
     if (wrong)
         return wrong;
@@ -128,12 +130,13 @@ int command_ready(const struct command_line *given) {
     ready.hours = hours ? strtod(hours, &end) : HOURS;
     if (hours && (end == hours || *end || !(ready.hours > 0 && ready.hours <= 10000)))
         return command_usage(&line, "--hours \"%s\": a number of hours, up to 10000", hours);
-    ready.wait_s = wait ? print_read_seconds(wait) : WAIT_S;
+    ready.wait_s = wait ? print_read_seconds(wait) : ready.look ? 0 : WAIT_S;
     if (!(ready.wait_s >= 0 && ready.wait_s <= 86400))
         return command_usage(&line, "--wait \"%s\": a time like 90s or 5min, up to a day", wait);
     ready.reasons = json_array();
     ready.unproven = json_array();
-    ready_print_cautions(&ready);
+    if (!ready.look)
+        ready_print_cautions(&ready);
     status = get_ready(&ready);
     done(&ready);
     return status;

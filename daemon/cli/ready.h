@@ -61,6 +61,7 @@ struct ready {
     const struct command_line *line;
     double hours;
     double wait_s; /* for each step */
+    bool look;     /* only what is there just now: nobody waits, no night begins */
     bool crank;    /* a test crank belongs to it */
     json_t *status_before, *status_after, *now;
     struct ready_lead *leads;

@@ -22,6 +22,8 @@
 #define SECONDS_MAX 60
 #define OUTPUT_MAX  (16u << 20)
 #define REPORT_MAX  (4u << 20)
+#define WRONG_CALL  2 /* exit status of `cranktrap`: it does not know that option */
+#define NOT_BUILT   "this build of cranktrap does not make that kind of report"
 #define NOT_CALLED  "no `cranktrap` to ask: it must lie beside `cranktrapd`"
 
 /* ---- on a worker ---- */
@@ -66,13 +68,18 @@ static void child_failed(struct answer *answer, int result, const char *said) {
                         NULL);
 }
 
+/* ETag "": the answer is of this moment, and not kept. */
 static void run(struct request *request, const char *type, const char *etag) {
     struct child_output output = {0};
     struct answer *answer = &request->answer;
     int result =
         child_run(request->word, SECONDS_MAX, OUTPUT_MAX, &request->serve->ending_workers, &output);
     if (result != 0 || !output.size) {
-        child_failed(answer, result, output.said);
+        if (result == WRONG_CALL)
+            answer_is_error(answer, MHD_HTTP_NOT_FOUND, NOT_BUILT,
+                            "install what README.md names for reports, and build anew");
+        else
+            child_failed(answer, result, output.said);
         free(output.bytes);
         return;
     }
@@ -80,7 +87,8 @@ static void run(struct request *request, const char *type, const char *etag) {
     answer->type = type;
     answer->bytes = output.bytes;
     answer->size = output.size;
-    kept_answers_keep(request, etag);
+    if (*etag)
+        kept_answers_keep(request, etag);
 }
 
 static void work_on_list(struct request *request) {
@@ -129,6 +137,29 @@ static void work_on_report(struct request *request) {
         return;
     }
     kept_answers_keep(request, etag);
+}
+
+/* A sheet: the report for the customer, as the child's drawing routine makes it. */
+static void work_on_sheet(struct request *request) {
+    static const char *const types[][2] = {{"--pdf", "application/pdf"},
+                                           {"--html", "text/html; charset=utf-8"},
+                                           {"--png", "image/png"},
+                                           {"--svg", "image/svg+xml"}};
+    const char *crank = request->word[2];
+    char etag[24];
+    if (access(crank, F_OK) < 0) {
+        answer_is_error(&request->answer, MHD_HTTP_NOT_FOUND, "no such snapshot",
+                        "GET /v0/attempts lists those there are");
+        return;
+    }
+    report_etag(request, crank, etag);
+    for (size_t i = 0; i < sizeof types / sizeof *types; i++)
+        if (strcmp(request->word[3], types[i][0]) == 0 && !kept_answers_known(request, etag))
+            run(request, types[i][1], etag);
+}
+
+static void work_on_moment(struct request *request) {
+    run(request, "application/json", "");
 }
 
 /* ---- the requests ---- */
@@ -185,4 +216,57 @@ enum MHD_Result get_report(struct serve *serve, struct request *request, const c
     enum MHD_Result result = ask(request, words, work_on_report);
     free(path);
     return result;
+}
+
+static enum MHD_Result ask_sheet(struct request *request, const char *format) {
+    const char *paper = query_text(request, "paper");
+    bool letter = paper && strcmp(paper, "letter") == 0;
+    if (paper && !letter && strcmp(paper, "a4") != 0)
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST, "paper may be a4 or letter",
+                          NULL);
+    char *path = NULL;
+    if (asprintf(&path, "%s/%04u.crank", request->serve->snapshot_folder, request->number) < 0)
+        return MHD_NO;
+    const char *const words[] = {request->serve->parts.program, "report", path, format,
+                                 letter ? "--paper" : NULL,     "letter", NULL};
+    enum MHD_Result result = ask(request, words, work_on_sheet);
+    free(path);
+    return result;
+}
+
+enum MHD_Result get_report_pdf(struct serve *serve, struct request *request, const char *rest) {
+    (void)serve;
+    (void)rest;
+    return ask_sheet(request, "--pdf");
+}
+
+enum MHD_Result get_report_html(struct serve *serve, struct request *request, const char *rest) {
+    (void)serve;
+    (void)rest;
+    return ask_sheet(request, "--html");
+}
+
+enum MHD_Result get_report_png(struct serve *serve, struct request *request, const char *rest) {
+    (void)serve;
+    (void)rest;
+    return ask_sheet(request, "--png");
+}
+
+enum MHD_Result get_report_svg(struct serve *serve, struct request *request, const char *rest) {
+    (void)serve;
+    (void)rest;
+    return ask_sheet(request, "--svg");
+}
+
+/* What the leads show just now, as `cranktrap ready` judges it; no night begins with it. */
+enum MHD_Result get_ready(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    const char *const words[] = {serve->parts.program,
+                                 "ready",
+                                 "--state",
+                                 serve->parts.state_folder,
+                                 "--look",
+                                 "--json",
+                                 NULL};
+    return ask(request, words, work_on_moment);
 }

@@ -20,7 +20,8 @@ handler get_samples, post_calibration;
 handler get_snapshot, post_snapshot, delete_snapshot;
 
 /* command_requests.c: what commands print */
-handler get_attempts, get_night, get_report;
+handler get_attempts, get_night, get_report, get_report_pdf, get_report_html, get_report_png,
+    get_report_svg, get_ready;
 
 /* draw_requests.c */
 handler get_snapshot_draw, get_ring_draw;
@@ -30,6 +31,15 @@ handler get_snapshot_file;
 
 /* live.c */
 handler get_live;
+
+/* mark_requests.c */
+handler get_marks, post_notes, post_clock;
+
+/* hookup_change.c */
+handler post_hookup_check, put_hookup;
+
+/* metrics.c */
+handler get_metrics;
 
 /* hookup_requests.c */
 handler get_hookup;

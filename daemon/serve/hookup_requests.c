@@ -4,12 +4,11 @@
  */
 #include "handlers.h"
 
-#include "answers.h"
-#include "fingerprint.h"
+#include "hookup_copy.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <string.h>
+#include <stdlib.h>
 
 static json_t *number(double value) {
     return isfinite(value) ? json_real(value) : json_null();
@@ -112,7 +111,10 @@ enum MHD_Result get_hookup(struct serve *serve, struct request *request, const c
     (void)rest;
     const struct hookup *hookup = serve->parts.hookup;
     char etag[24];
-    fingerprint_text(fingerprint_add(FINGERPRINT_BEGIN, hookup->text, strlen(hookup->text)), etag);
+    char *text = hookup_copy_read(&serve->parts);
+    if (!text)
+        return MHD_NO;
+    hookup_copy_etag(text, etag);
     json_t *channels = json_array();
     json_t *sensors = json_array();
     intake_hold_hookup(serve->parts.intake);
@@ -125,5 +127,6 @@ enum MHD_Result get_hookup(struct serve *serve, struct request *request, const c
         "{s:s, s:s, s:b, s:s, s:s, s:o, s:o, s:o}", "schema", "cranktrap.hookup-sheet/1", "path",
         serve->parts.hookup_path, "copy", (int)serve->parts.hookup_is_copy, "text", hookup->text,
         "etag", etag, "vehicle", vehicle_json(hookup), "channels", channels, "sensors", sensors);
+    free(text);
     return send_json(request->connection, MHD_HTTP_OK, json);
 }

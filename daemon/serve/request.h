@@ -49,6 +49,7 @@ struct serve {
     bool ending;
     unsigned long readings; /* sequence number of the newest reading */
     struct request *waiting;
+    unsigned ticks_to_reload; /* then the hookup is to be read anew; 0: it is not */
 };
 
 /* An answer that is not made on the spot. All of it zero: nothing yet. */

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define NUMBER_MAX 999999
+#define HOOKUP_MAX 65536
 
 static const struct route routes[] = {
     {"GET", "/", ROUTE_WHOLE, NULL, 0, get_front},
@@ -29,6 +30,17 @@ static const struct route routes[] = {
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/file", 0, get_snapshot_file},
     {"GET", "/v0/live", ROUTE_WHOLE, NULL, 0, get_live},
     {"GET", "/v0/ring/draw", ROUTE_WHOLE, NULL, 0, get_ring_draw},
+    {"GET", "/v0/ring/marks", ROUTE_WHOLE, NULL, 0, get_marks},
+    {"POST", "/v0/notes", ROUTE_WHOLE, NULL, 0, post_notes},
+    {"POST", "/v0/clock", ROUTE_WHOLE, NULL, 0, post_clock},
+    {"GET", "/v0/ready", ROUTE_WHOLE, NULL, 0, get_ready},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report.pdf", 0, get_report_pdf},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report.html", 0, get_report_html},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report.png", 0, get_report_png},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report.svg", 0, get_report_svg},
+    {"POST", "/v0/hookup/check", ROUTE_WHOLE, NULL, HOOKUP_MAX, post_hookup_check},
+    {"PUT", "/v0/hookup", ROUTE_WHOLE, NULL, HOOKUP_MAX, put_hookup},
+    {"GET", "/metrics", ROUTE_WHOLE, NULL, 0, get_metrics},
     {"GET", "/v0/hookup", ROUTE_WHOLE, NULL, 0, get_hookup},
 };
 

@@ -55,10 +55,10 @@ static enum MHD_Result begin_request(struct serve *serve, struct MHD_Connection 
     const char *rest;
     bool known;
     request->route = route_find(method, url, &request->number, &rest, &known);
-    /* Who says beforehand that it is too much need not send it. */
+    /* Who says beforehand that it is far too much need not send it. */
     const char *length =
         MHD_lookup_connection_value(connection, MHD_HEADER_KIND, MHD_HTTP_HEADER_CONTENT_LENGTH);
-    if (length && strtoull(length, NULL, 10) > body_max(request))
+    if (length && strtoull(length, NULL, 10) > body_max(request) + BODY_PASSED_OVER)
         return send_too_long(request);
     return MHD_YES;
 }

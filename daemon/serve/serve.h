@@ -12,6 +12,7 @@
 #include "disk_ring.h"
 #include "hookup.h"
 #include "intake.h"
+#include "marks.h"
 #include "memory_ring.h"
 #include "snapshot.h"
 #include "timebase.h"
@@ -36,7 +37,12 @@ struct serve_parts {
     const char *listen;      /* TCP too: "loopback" or ADDRESS:PORT; NULL: not */
     const int *listener; /* a Unix socket that listens already, and stays the caller's: it outlives
                             the server, who asks meanwhile waits; NULL: one is opened */
+    struct marks *marks; /* what is added here is shown; marks.h */
     void *context;
+    /* Notes a mark about `at_ns` in the stream, without a snapshot. 0 or a negative errno. */
+    int (*note)(void *context, int64_t at_ns, const char *name, const char *text);
+    /* Has the hookup read anew, soon. NULL: that takes a restart. */
+    void (*reload)(void *context);
     /* Sets a manual mark about `at_ns` (elapsed, not in the future) and asks for its snapshot; its
      * number or a negative errno. */
     int (*keep)(void *context, int64_t at_ns, double before_s, double after_s, const char *text);

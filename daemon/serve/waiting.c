@@ -62,6 +62,8 @@ void *waiting_ticker(void *argument) {
         while (!serve->ending &&
                pthread_cond_timedwait(&serve->wake, &serve->lock, &until) != ETIMEDOUT) {
         }
+        if (serve->ticks_to_reload && --serve->ticks_to_reload == 0)
+            serve->parts.reload(serve->parts.context);
         if (tick % 2) {
             unsigned long sequence = ++serve->readings; /* readings span half a second */
             pthread_mutex_unlock(&serve->lock);

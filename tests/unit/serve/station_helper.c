@@ -54,6 +54,14 @@ static int on_keep(void *context, int64_t at_ns, double before_s, double after_s
     return station->keep_result;
 }
 
+static int on_note(void *context, int64_t at_ns, const char *name, const char *text) {
+    struct station *station = context;
+    station->noted++;
+    station->at_ns = at_ns;
+    snprintf(station->text, sizeof station->text, "%s: %s", name, text);
+    return 0;
+}
+
 static void open_rings(struct station *station) {
     struct serve_parts *parts = &station->parts;
     const struct disk_ring_settings disk = {.bytes = 1u << 20};
@@ -107,7 +115,9 @@ void station_open(struct station *station) {
                                           .hookup_path = "van.hookup",
                                           .state_folder = station->folder,
                                           .context = station,
+                                          .note = on_note,
                                           .keep = on_keep};
+    assert_int_equal(marks_new(&station->parts.marks), 0);
     assert_int_equal(timebase_new(&station->parts.timebase), 0);
     (void)timebase_take_over(station->parts.timebase, 0);
     open_rings(station);
@@ -134,6 +144,7 @@ void station_close(struct station *station) {
     disk_ring_close(station->parts.disk);
     timebase_free(station->parts.timebase);
     hookup_free(station->hookup);
+    marks_free(station->parts.marks);
     assert_int_equal(nftw(station->folder, remove_one, 8, FTW_DEPTH | FTW_PHYS), 0);
 }
 

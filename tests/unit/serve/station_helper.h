@@ -24,7 +24,7 @@ struct station {
     struct serve *serve; /* NULL until station_serve() */
 
     /* What the API's keep() was called with last, and what it returns. */
-    unsigned kept;
+    unsigned kept, noted; /* how often; notes leave at_ns and text ("NAME: TEXT") too */
     int64_t at_ns;
     double before_s, after_s;
     char text[64]; /* "(none)" for NULL */
