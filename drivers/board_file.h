@@ -36,7 +36,8 @@ struct board_requests {
 /* Where on the USB device the bytes come from. */
 struct board_usb {
     uint8_t interface, alternate;
-    uint8_t endpoint;     /* IN, bulk; 0: the board has none of its own (a serial board) */
+    uint8_t endpoint;     /* IN; 0: the board has none of its own (a serial board) */
+    bool iso;             /* isochronous; else bulk */
     uint8_t endpoint_out; /* bulk, where `bytes` requests go; 0: none */
 };
 

@@ -16,6 +16,7 @@
     DRIVER(packet_serial)                                                                          \
     DRIVER(layout_serial)                                                                          \
     DRIVER(usb_bulk)                                                                               \
+    DRIVER(usb_iso)                                                                                \
     DRIVER(modbus_rtu)                                                                             \
     DRIVER(usb_tmc)
 

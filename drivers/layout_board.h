@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * layout_board.h - boards whose packets a board file describes: the callbacks that the drivers
- * layout-serial and usb-bulk share. What differs between them is who sends the requests.
+ * layout-serial, usb-bulk and usb-iso share. What differs between them is who sends the requests.
  */
 #ifndef CRANKTRAP_LAYOUT_BOARD_H
 #define CRANKTRAP_LAYOUT_BOARD_H

@@ -1,7 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * packet_stream.h - from any bytes to scans, by a packet layout: finds where packets begin, throws
- * damaged ones away, tells what is missing. What the drivers layout-serial and usb-bulk share.
+ * damaged ones away, tells what is missing. What the drivers layout-serial, usb-bulk and usb-iso
+ * share.
  *
  * One thread at a time. Nothing is allocated after packet_stream_new().
  */

@@ -32,8 +32,8 @@ struct whole {
 
 static const struct board_driver *read_driver(struct reading *reading,
                                               const struct document_section *section) {
-    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk", "modbus-rtu",
-                                        "usb-tmc"};
+    static const char *const names[] = {"text-serial", "layout-serial", "usb-bulk",
+                                        "usb-iso",     "modbus-rtu",    "usb-tmc"};
     const struct document_entry *entry =
         reading_required(reading, section, "driver", "which driver speaks with the board");
     int index =
@@ -145,8 +145,9 @@ static void read_usb(struct reading *reading, struct board_file *file) {
     (void)reading_whole(reading, section, "alternate", 0, 255, &alternate);
     file->usb.interface = (uint8_t)interface;
     file->usb.alternate = (uint8_t)alternate;
+    file->usb.iso = file->driver && strcmp(file->driver->name, "usb-iso") == 0;
     (void)reading_required(reading, section, "endpoint",
-                           "the bulk endpoint that the scans come from, such as 0x81");
+                           "the endpoint that the scans come from, such as 0x81");
     file->usb.endpoint = read_endpoint(reading, section, "endpoint", true);
     file->usb.endpoint_out = read_endpoint(reading, section, "endpoint-out", false);
     reading_rest(reading, section, usb_keys, NULL);

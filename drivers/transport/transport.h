@@ -45,7 +45,7 @@ int transport_open(const char *path, const struct transport_settings *settings,
 /*
  * Opens the USB device behind `node` (usb_devices_find() gives it), queues transfers, throws away
  * what the board had queued before, sends the start requests. Errors: -ENOENT, -ENODEV not there
- * (any more), -EACCES no right, -EBUSY another program has the interface, -ENXIO no such bulk
+ * (any more), -EACCES no right, -EBUSY another program has the interface, -ENXIO no such
  * endpoint, -EPROTO a start request was refused, -ENOMEM the kernel's quota.
  */
 int transport_open_usb(const char *node, const struct transport_usb *settings,

@@ -188,8 +188,8 @@ void usb_devices_explain(const struct board_id *ids, const char *wanted, int err
         break;
     case -ENXIO:
         (void)snprintf(text, size,
-                       "%s has no such bulk endpoint: see interface, alternate and endpoint in "
-                       "its board file, and lsusb -v",
+                       "%s has no such endpoint of that kind (bulk, isochronous): see driver, "
+                       "interface, alternate and endpoint in its board file, and lsusb -v",
                        name);
         break;
     case -EPROTO:

@@ -41,9 +41,10 @@ int usb_handle_error(int result) {
     }
 }
 
-/* The bulk endpoint's packet size, or -ENXIO. */
-static int find_endpoint(const struct libusb_config_descriptor *config,
-                         const struct board_usb *where) {
+/* The endpoint, where it is of the kind that is wanted, or NULL. */
+static const struct libusb_endpoint_descriptor *
+find_endpoint(const struct libusb_config_descriptor *config, const struct board_usb *where) {
+    int kind = where->iso ? LIBUSB_TRANSFER_TYPE_ISOCHRONOUS : LIBUSB_TRANSFER_TYPE_BULK;
     for (int i = 0; i < config->bNumInterfaces; i++)
         for (int k = 0; k < config->interface[i].num_altsetting; k++) {
             const struct libusb_interface_descriptor *setting = &config->interface[i].altsetting[k];
@@ -53,13 +54,28 @@ static int find_endpoint(const struct libusb_config_descriptor *config,
             for (int e = 0; e < setting->bNumEndpoints; e++) {
                 const struct libusb_endpoint_descriptor *endpoint = &setting->endpoint[e];
                 if (endpoint->bEndpointAddress == where->endpoint &&
-                    (endpoint->bmAttributes & LIBUSB_TRANSFER_TYPE_MASK) ==
-                        LIBUSB_TRANSFER_TYPE_BULK &&
+                    (endpoint->bmAttributes & LIBUSB_TRANSFER_TYPE_MASK) == kind &&
                     (endpoint->wMaxPacketSize & 0x7FF) != 0)
-                    return endpoint->wMaxPacketSize & 0x7FF;
+                    return endpoint;
             }
         }
-    return -ENXIO;
+    return NULL;
+}
+
+/*
+ * Isochronous: every 2^(bInterval - 1) frames of 1 ms, or microframes of 125 us from high speed on
+ * (USB 2.0 specification, 9.6.6), which may carry up to three packets each (bits 11 and 12 of
+ * wMaxPacketSize).
+ */
+static void take_endpoint(struct usb_handle *usb, const struct libusb_endpoint_descriptor *endpoint,
+                          bool iso) {
+    usb->packet_size = endpoint->wMaxPacketSize & 0x7FF;
+    if (!iso)
+        return;
+    bool high = libusb_get_device_speed(libusb_get_device(usb->handle)) >= LIBUSB_SPEED_HIGH;
+    unsigned power = endpoint->bInterval > 0 ? (endpoint->bInterval - 1u) & 15u : 0;
+    usb->packet_size *= 1u + (high ? endpoint->wMaxPacketSize >> 11 & 3u : 0u);
+    usb->interval_s = (high ? 125e-6 : 1e-3) * (double)(1u << power);
 }
 
 static int read_endpoint(struct usb_handle *usb, const struct board_usb *where) {
@@ -68,12 +84,11 @@ static int read_endpoint(struct usb_handle *usb, const struct board_usb *where) 
         libusb_get_active_config_descriptor(libusb_get_device(usb->handle), &config));
     if (result < 0)
         return result;
-    result = find_endpoint(config, where);
+    const struct libusb_endpoint_descriptor *endpoint = find_endpoint(config, where);
+    if (endpoint != NULL)
+        take_endpoint(usb, endpoint, where->iso);
     libusb_free_config_descriptor(config);
-    if (result < 0)
-        return result;
-    usb->packet_size = (size_t)result;
-    return 0;
+    return endpoint != NULL ? 0 : -ENXIO;
 }
 
 static int claim(struct usb_handle *usb, const struct board_usb *where) {

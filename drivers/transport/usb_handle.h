@@ -17,7 +17,8 @@ struct usb_handle {
     libusb_device_handle *handle;
     int descriptor;     /* of the device node; libusb does not own it */
     int claimed;        /* the interface + 1; 0: none */
-    size_t packet_size; /* of the endpoint */
+    size_t packet_size; /* of the endpoint; of an isochronous one all it may send at a time */
+    double interval_s;  /* from one packet of an isochronous endpoint to the next; else 0 */
 };
 
 /* The negative errno of a libusb result; results >= 0 stay. */

@@ -20,6 +20,13 @@ struct usb_plan {
  */
 struct usb_plan usb_plan_for(double bytes_per_s, size_t packet_size);
 
+/*
+ * For an isochronous endpoint that has a packet every `interval_s`: the transfers' length is that
+ * of their packets at their largest; 100 ms of them are queued. Linux takes at most 128 in a
+ * transfer.
+ */
+struct usb_plan usb_plan_iso(double interval_s, size_t packet_size);
+
 /* Halves the length; false where it is one packet already. */
 bool usb_plan_halve(struct usb_plan *plan, size_t packet_size);
 

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * usb_stream.c - keeps a bulk endpoint's transfers queued and hands their bytes on in order.
+ * usb_stream.c - keeps an endpoint's transfers queued and hands their bytes on in order.
  *
  * A transfer is flying (the kernel has it), done (waits to be read, oldest first), or idle. Its
  * callback only moves it from flying to done; what its status means is decided in the order of the
@@ -28,7 +28,9 @@ struct slot {
     struct usb_stream *stream;
     struct libusb_transfer *transfer;
     struct slot *next; /* in the list of done ones */
-    size_t used;       /* bytes handed on */
+    size_t used;       /* bytes handed on; isochronous: of its packet `packet` */
+    int packet;
+    bool carried, lost; /* some of its packets had bytes; some were lost */
 };
 
 struct usb_stream {
@@ -61,6 +63,8 @@ static void LIBUSB_CALL on_done(struct libusb_transfer *transfer) {
     stream->flying--;
     slot->next = NULL;
     slot->used = 0;
+    slot->packet = 0;
+    slot->carried = slot->lost = false;
     *stream->done_end = slot;
     stream->done_end = &slot->next;
 }
@@ -111,6 +115,26 @@ static void free_slots(struct usb_stream *stream) {
     stream->memory = NULL;
 }
 
+/* What a slot asks for: its part of the memory, in one piece or as packets of the bus. */
+static int make_transfer(struct usb_stream *stream, struct slot *slot, uint8_t *memory) {
+    const struct usb_handle *usb = &stream->usb;
+    int length = (int)stream->plan.length;
+    int packets = stream->kept.usb->iso ? length / (int)usb->packet_size : 0;
+    slot->stream = stream;
+    slot->transfer = libusb_alloc_transfer(packets);
+    if (slot->transfer == NULL)
+        return -ENOMEM;
+    if (packets == 0) {
+        libusb_fill_bulk_transfer(slot->transfer, usb->handle, stream->kept.usb->endpoint, memory,
+                                  length, on_done, slot, 0);
+        return 0;
+    }
+    libusb_fill_iso_transfer(slot->transfer, usb->handle, stream->kept.usb->endpoint, memory,
+                             length, packets, on_done, slot, 0);
+    libusb_set_iso_packet_lengths(slot->transfer, (unsigned)usb->packet_size);
+    return 0;
+}
+
 static int make_slots(struct usb_stream *stream) {
     const struct usb_plan *plan = &stream->plan;
     stream->slots = calloc(plan->transfers, sizeof *stream->slots);
@@ -118,14 +142,9 @@ static int make_slots(struct usb_stream *stream) {
     if (stream->slots == NULL || stream->memory == NULL)
         return -ENOMEM;
     for (size_t i = 0; i < plan->transfers; i++) {
-        struct slot *slot = &stream->slots[i];
-        slot->stream = stream;
-        slot->transfer = libusb_alloc_transfer(0);
-        if (slot->transfer == NULL)
-            return -ENOMEM;
-        libusb_fill_bulk_transfer(slot->transfer, stream->usb.handle, stream->kept.usb->endpoint,
-                                  stream->memory + i * plan->length, (int)plan->length, on_done,
-                                  slot, 0);
+        int result = make_transfer(stream, &stream->slots[i], stream->memory + i * plan->length);
+        if (result < 0)
+            return result;
     }
     return 0;
 }
@@ -195,7 +214,9 @@ static int start(struct usb_stream *stream, const char *node, bool reset) {
     int result = usb_handle_open(&stream->usb, node, stream->kept.usb, reset);
     if (result < 0)
         return result;
-    stream->plan = usb_plan_for(stream->kept.bytes_per_s, stream->usb.packet_size);
+    stream->plan = stream->kept.usb->iso
+                       ? usb_plan_iso(stream->usb.interval_s, stream->usb.packet_size)
+                       : usb_plan_for(stream->kept.bytes_per_s, stream->usb.packet_size);
     result = queue(stream);
     if (result < 0)
         return result;
@@ -274,12 +295,65 @@ static bool carries_bytes(const struct libusb_transfer *transfer) {
            transfer->status == LIBUSB_TRANSFER_CANCELLED;
 }
 
+/*
+ * The bytes of an isochronous transfer's packets, up to one that was lost: -EPIPE where the first
+ * is (any number in a row are one hole). An empty packet is none: the board had nothing to say. 0
+ * at the end.
+ */
+static int read_packets(struct slot *slot, uint8_t *bytes, size_t size) {
+    const struct libusb_transfer *transfer = slot->transfer;
+    size_t total = 0;
+    bool lost = false;
+    while (slot->packet < transfer->num_iso_packets && total < size) {
+        const struct libusb_iso_packet_descriptor *packet =
+            &transfer->iso_packet_desc[slot->packet];
+        bool good = packet->status == LIBUSB_TRANSFER_COMPLETED;
+        if (total > 0 ? !good : lost && good && packet->actual_length > 0)
+            break;
+        lost = lost || !good;
+        slot->lost = slot->lost || !good;
+        size_t left = good ? packet->actual_length - slot->used : 0;
+        size_t part = left < size - total ? left : size - total;
+        if (part > 0)
+            memcpy(bytes + total,
+                   transfer->buffer + (size_t)slot->packet * packet->length + slot->used, part);
+        total += part;
+        slot->carried = slot->carried || part > 0;
+        slot->used += part;
+        if (part < left)
+            break;
+        slot->packet++;
+        slot->used = 0;
+    }
+    return lost ? -EPIPE : (int)total;
+}
+
+/* The next bytes of the oldest transfer, or what it tells instead; at its end it is queued anew. */
+static int read_oldest_iso(struct usb_stream *stream, uint8_t *bytes, size_t size) {
+    struct slot *slot = stream->done;
+    int result = read_packets(slot, bytes, size);
+    if (slot->packet < slot->transfer->num_iso_packets)
+        return result;
+    if (slot->carried)
+        stream->errors = 0;
+    else if (slot->lost)
+        stream->errors++;
+    if (stream->errors >= stream->plan.transfers)
+        return -EIO;
+    int queued = submit(take_done(stream));
+    if (queued == -ENODEV)
+        stream->gone = true;
+    return result != 0 ? result : queued;
+}
+
 /* Of the oldest done transfer: bytes copied, 0 where it had none, or a negative errno. */
 static int read_oldest(struct usb_stream *stream, uint8_t *bytes, size_t size) {
     struct slot *slot = stream->done;
     const struct libusb_transfer *transfer = slot->transfer;
     if (!carries_bytes(transfer))
         return judge_failure(stream, take_done(stream));
+    if (stream->kept.usb->iso)
+        return read_oldest_iso(stream, bytes, size);
     stream->errors = 0;
     size_t left = (size_t)transfer->actual_length - slot->used;
     size_t part = left < size ? left : size;

@@ -85,6 +85,12 @@ def packet_8x16(counter, scans):
     return body + struct.pack("<H", binascii.crc_hqx(body, 0xFFFF))
 
 
+def packet_iso(counter, scans):
+    body = b"\xc3\x5a" + struct.pack("<H", counter)
+    body += b"".join(struct.pack("<8h", *scan) for scan in scans)
+    return body + struct.pack("<H", binascii.crc_hqx(body, 0xFFFF))
+
+
 def packet_packed_12(counter, scans):
     bits = 0
     for scan in scans:
@@ -190,3 +196,5 @@ text_serial()
 packet_serial()
 modbus_8x10v()
 tmc_burst_4x16()
+packed("iso-8x16", 20, packet_iso,
+       lambda: [values(8, -32768, 32767) for _ in range(12)], 12, 12)

@@ -40,7 +40,7 @@ struct mock_usb {
     UMockdevIoctlBase *handler;
     char node[32], path[64], serial[32];
     unsigned port;
-    bool attached, plugged;
+    bool attached, plugged, iso;
 
     pthread_mutex_t mutex; /* guards the rest */
     bool gone, running, silent, refuse_start, taken;
@@ -142,6 +142,28 @@ static void finish_in(struct mock_usb *board, struct usbdevfs_urb *urb) {
         urb->actual_length -= MOCK_PACKET / 2;
 }
 
+/* Packets of the bus, each one of the board's, lost, or empty. */
+static void finish_iso(struct mock_usb *board, struct usbdevfs_urb *urb) {
+    uint8_t *bytes = urb->buffer;
+    urb->status = 0;
+    urb->actual_length = 0;
+    for (int i = 0; i < urb->number_of_packets; i++, bytes += MOCK_PACKET) {
+        struct usbdevfs_iso_packet_desc *packet = &urb->iso_frame_desc[i];
+        packet->status = 0;
+        packet->actual_length = 0;
+        if (i % 2 != 0)
+            continue;
+        if (fails(board, MOCK_PROTOCOL_ERROR)) {
+            packet->status = (unsigned)-EPROTO;
+            board->seen.packets++;
+            continue;
+        }
+        make_packet(board->seen.packets++, bytes);
+        packet->actual_length = MOCK_PACKET;
+        urb->actual_length += MOCK_PACKET;
+    }
+}
+
 static void finish_control(struct mock_usb *board, struct usbdevfs_urb *urb) {
     const uint8_t *setup = urb->buffer;
     urb->status = 0;
@@ -164,9 +186,18 @@ static void answer(UMockdevIoctlClient *client, int error) {
     umockdev_ioctl_client_complete(client, error ? -1 : 0, error);
 }
 
+/* With what follows an isochronous one. Its size must be known before it is fetched: it is looked
+ * at where it is, in this process. */
+static size_t urb_size(const struct mock_usb *board, const UMockdevIoctlData *arg) {
+    const struct usbdevfs_urb *urb;
+    memcpy(&urb, arg->data, sizeof urb);
+    if (!board->iso || urb->type != USBDEVFS_URB_TYPE_ISO)
+        return sizeof *urb;
+    return sizeof *urb + (size_t)urb->number_of_packets * sizeof urb->iso_frame_desc[0];
+}
+
 static void submit(struct mock_usb *board, UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
-    UMockdevIoctlData *data =
-        umockdev_ioctl_data_resolve(arg, 0, sizeof(struct usbdevfs_urb), NULL);
+    UMockdevIoctlData *data = umockdev_ioctl_data_resolve(arg, 0, urb_size(board, arg), NULL);
     struct usbdevfs_urb *urb = urb_of(data);
     if (board->gone) {
         g_object_unref(data);
@@ -223,6 +254,8 @@ static UMockdevIoctlData *next_ended(struct mock_usb *board) {
         } else if (urb->endpoint != ENDPOINT_IN || board->silent ||
                    !(board->running || board->stale || board->fault[MOCK_STALL])) {
             continue;
+        } else if (board->iso) {
+            finish_iso(board, urb);
         } else {
             finish_in(board, urb);
         }
@@ -317,6 +350,9 @@ static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
     case USBDEVFS_RELEASEINTERFACE:
         claim(board, client, -1);
         break;
+    case USBDEVFS_SETINTERFACE:
+        answer(client, 0);
+        break;
     case USBDEVFS_CLEAR_HALT:
         board->seen.halts_cleared++;
         answer(client, 0);
@@ -379,6 +415,15 @@ struct mock_usb *mock_usb_new(struct mock_yard *yard, unsigned port, const char 
     "1201000200000040091202000001010203010902190001010080320904000001FF000000070581020002"         \
     "00"
 
+/* The same with a setting 1 whose 0x81 is isochronous; setting 0 has none. */
+#define ISO_DESCRIPTORS                                                                            \
+    "1201000200000040091202000001010203010902220001010080320904000000FF0000000904000101FF000000"   \
+    "07058101000201"
+
+void mock_usb_isochronous(struct mock_usb *board) {
+    board->iso = true;
+}
+
 void mock_usb_plug(struct mock_usb *board) {
     GError *error = NULL;
     UMockdevTestbed *testbed = board->yard->testbed;
@@ -397,11 +442,12 @@ void mock_usb_plug(struct mock_usb *board) {
     if (board->serial[0])
         snprintf(serial, sizeof serial, "A: serial=%s\\n\n", board->serial);
     snprintf(text, sizeof text,
-             "P: %s\nN: bus/usb/001/%03u=" DESCRIPTORS "\n"
+             "P: %s\nN: bus/usb/001/%03u=%s\n"
              "E: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\nE: DEVNUM=%03u\n"
              "A: busnum=1\\n\nA: devnum=%u\\n\nA: idVendor=%04x\\n\nA: idProduct=%04x\\n\n"
              "A: bDeviceClass=00\\n\nA: speed=480\\n\nA: product=counting board\\n\n%s",
-             board->path, board->port, board->port, board->port, MOCK_VENDOR, MOCK_PRODUCT, serial);
+             board->path, board->port, board->iso ? ISO_DESCRIPTORS : DESCRIPTORS, board->port,
+             board->port, MOCK_VENDOR, MOCK_PRODUCT, serial);
     if (!umockdev_testbed_add_from_string(testbed, text, &error)) {
         fprintf(stderr, "umockdev: %s\n", error->message);
         abort();

@@ -27,6 +27,12 @@ void mock_yard_free(struct mock_yard *yard); /* unplugs and frees its boards */
 
 /* A board that may be plugged into port 1-`port` (1 to 9), with a serial number ("" : none). */
 struct mock_usb *mock_usb_new(struct mock_yard *yard, unsigned port, const char *serial);
+
+/* Its endpoint is isochronous, of alternate setting 1, with an empty packet behind each other one.
+ * Before it is plugged in; then only for code under test in this process. A protocol error is one
+ * of its packets. */
+void mock_usb_isochronous(struct mock_usb *board);
+
 void mock_usb_plug(struct mock_usb *board);
 void mock_usb_unplug(struct mock_usb *board);
 

@@ -29,7 +29,7 @@ struct yard {
 
 /* The shipped file, with the ids of the board that is played and a short silence; its packets with
  * or without what shows where they begin. */
-static struct board_file_read *load_file(bool header) {
+static struct board_file_read *load_file(bool header, bool iso) {
     static char text[4000];
     struct problems problems = {0};
     struct board_file_read *read = NULL;
@@ -40,8 +40,12 @@ static struct board_file_read *load_file(bool header) {
         if (!header && (strncmp(line, "header", 6) == 0 || strncmp(line, "counter", 7) == 0))
             continue;
         bool replaced = strncmp(line, "silence", 7) == 0;
-        used += (size_t)snprintf(text + used, sizeof text - used, "%s",
-                                 replaced ? "silence = 500 ms\nids = 1209:0002\n" : line);
+        const char *written = replaced ? "silence = 500 ms\nids = 1209:0002\n" : line;
+        if (iso && strncmp(line, "driver", 6) == 0)
+            written = "driver = usb-iso\n";
+        if (iso && strncmp(line, "interface", 9) == 0)
+            written = "alternate = 1\n";
+        used += (size_t)snprintf(text + used, sizeof text - used, "%s", written);
     }
     fclose(file);
     int result = board_files_parse(text, used, "bulk", &read, &problems);
@@ -50,12 +54,14 @@ static struct board_file_read *load_file(bool header) {
     return read;
 }
 
-static int set_up_with(void **state, bool header) {
+static int set_up_with(void **state, bool header, bool iso) {
     struct yard *yard = calloc(1, sizeof *yard);
     assert_non_null(yard);
     yard->mocks = mock_yard_new();
     yard->mock = mock_usb_new(yard->mocks, 3, "CT0001");
-    yard->file = load_file(header);
+    if (iso)
+        mock_usb_isochronous(yard->mock);
+    yard->file = load_file(header, iso);
     yard->rig = rig_new();
     rig_add(yard->rig, "logger", yard->file->file.driver, NULL);
     yard->rig->boards[0].settings = (struct board_settings){
@@ -66,11 +72,15 @@ static int set_up_with(void **state, bool header) {
 }
 
 static int set_up(void **state) {
-    return set_up_with(state, true);
+    return set_up_with(state, true, false);
 }
 
 static int set_up_without_header(void **state) {
-    return set_up_with(state, false);
+    return set_up_with(state, false, false);
+}
+
+static int set_up_isochronous(void **state) {
+    return set_up_with(state, true, true);
 }
 
 static int tear_down(void **state) {
@@ -178,6 +188,28 @@ static void losses_are_counted_to_the_scan(void **state) {
     assert_int_equal(end.losses_unknown, 0);
     assert_int_equal(end.reconnects, 0);
     assert_true(end.scans_lost > 3 * MOCK_SCANS);
+    assert_int_equal(check_stored(yard), end.scans_lost);
+}
+
+/* Two lost packets cost a third: without a check the one before them is proved by none. */
+static void lost_isochronous_packets_are_counted_to_the_scan(void **state) {
+    struct yard *yard = *state;
+    mock_usb_plug(yard->mock);
+    rig_start(yard->rig);
+    for (unsigned times = 1; times <= 5; times++) {
+        wait_for_scans(yard, 20000);
+        mock_usb_fail(yard->mock, MOCK_PROTOCOL_ERROR, 2);
+        WAIT(status(yard).scans_lost >= times * 3 * MOCK_SCANS);
+    }
+    wait_for_scans(yard, 20000);
+    mock_usb_unplug(yard->mock);
+    WAIT(status(yard).state == INTAKE_WAITING);
+    mock_usb_plug(yard->mock);
+    WAIT(status(yard).state == INTAKE_STREAMING);
+    intake_stop(yard->rig->intake);
+    struct intake_status end = status(yard);
+    assert_int_equal(end.scans_lost, 15 * MOCK_SCANS);
+    assert_int_equal(end.losses_unknown, 1);
     assert_int_equal(check_stored(yard), end.scans_lost);
 }
 
@@ -294,6 +326,8 @@ int main(void) {
         TEST(losses_are_counted_to_the_scan),
         TEST(twenty_times_unplugged_is_twenty_losses),
         TEST(a_silent_board_is_opened_anew_and_then_reset),
+        cmocka_unit_test_setup_teardown(lost_isochronous_packets_are_counted_to_the_scan,
+                                        set_up_isochronous, tear_down),
         cmocka_unit_test_setup_teardown(a_hole_without_header_is_a_new_start, set_up_without_header,
                                         tear_down),
         TEST(errors_without_end_are_said),

@@ -188,6 +188,43 @@ static void all_packets_come_in_order_and_nothing_is_left_behind(void **state) {
     assert_int_equal(seen.stops, 2); /* before starting and at the end */
 }
 
+/* Packets that the bus lost in a row are one hole where they were, and nothing else is missing. */
+static void lost_isochronous_packets_are_a_hole(void **state) {
+    struct bench *bench = *state;
+    static const struct board_usb there = {.endpoint = 0x81, .alternate = 1, .iso = true};
+    mock_usb_unplug(bench->board);
+    bench->board = mock_usb_new(bench->yard, 6, "CT0002");
+    mock_usb_isochronous(bench->board);
+    mock_usb_plug(bench->board);
+    assert_int_equal(open_board(bench), -ENXIO); /* its endpoint is not bulk */
+    settings.usb = &there;
+    assert_int_equal(open_board(bench), 0);
+    for (unsigned lost = 1; lost <= 3; lost++) {
+        read_bytes(bench, 500000);
+        mock_usb_fail(bench->board, MOCK_PROTOCOL_ERROR, lost);
+        assert_int_equal(read_to_failure(bench), -EPIPE);
+        bench->next += lost * MOCK_SCANS; /* read_on() holds the next packet against it */
+    }
+    read_bytes(bench, 500000);
+    mock_usb_fail(bench->board, MOCK_PROTOCOL_ERROR, 100000);
+    for (int i = 0, result; (result = read_to_failure(bench)) != -EIO; i++)
+        assert_true(result == -EPIPE && i < 100);
+}
+
+static void an_isochronous_board_that_goes_is_gone(void **state) {
+    struct bench *bench = *state;
+    static const struct board_usb there = {.endpoint = 0x81, .alternate = 1, .iso = true};
+    mock_usb_unplug(bench->board);
+    bench->board = mock_usb_new(bench->yard, 6, "CT0002");
+    mock_usb_isochronous(bench->board);
+    mock_usb_plug(bench->board);
+    settings.usb = &there;
+    assert_int_equal(open_board(bench), 0);
+    read_bytes(bench, 100000);
+    mock_usb_unplug(bench->board);
+    assert_int_equal(read_to_failure(bench), -ENODEV);
+}
+
 static void the_plan_keeps_to_its_rules(void **state) {
     (void)state;
     static const double rates[] = {0, 1e3, 600e3, 8e6, 40e6, 60e6, 400e6};
@@ -204,6 +241,16 @@ static void the_plan_keeps_to_its_rules(void **state) {
                 assert_true(plan.length > 0 && plan.length % packets[k] == 0);
             assert_int_equal(plan.length, packets[k]);
         }
+    /* 100 ms of packets, each millisecond, microframe, or 32 ms. */
+    static const struct {
+        double interval_s;
+        size_t packets;
+    } iso[] = {{1e-3, 12}, {125e-6, 100}, {32e-3, 1}};
+    for (size_t i = 0; i < sizeof iso / sizeof iso[0]; i++) {
+        struct usb_plan plan = usb_plan_iso(iso[i].interval_s, 192);
+        assert_int_equal(plan.transfers, 8);
+        assert_int_equal(plan.length, iso[i].packets * 192);
+    }
 }
 
 static void silence_and_interruption_end_a_read_with_nothing(void **state) {
@@ -312,7 +359,7 @@ static void what_prevents_opening_is_said(void **state) {
 
     const struct board_usb elsewhere = {.endpoint = 0x82};
     settings.usb = &elsewhere;
-    assert_refused(bench, -ENXIO, "no such bulk endpoint");
+    assert_refused(bench, -ENXIO, "no such endpoint of that kind");
     settings.usb = &where;
 
     mock_usb_quota(bench->board, 600);
@@ -366,6 +413,8 @@ int main(void) {
         TEST(the_plan_keeps_to_its_rules),
         TEST(silence_and_interruption_end_a_read_with_nothing),
         TEST(a_lost_transfer_is_a_hole_and_the_flow_goes_on),
+        TEST(lost_isochronous_packets_are_a_hole),
+        TEST(an_isochronous_board_that_goes_is_gone),
         TEST(errors_without_end_are_a_failure),
         TEST(a_stall_is_cleared_and_three_are_a_failure),
         TEST(an_unplugged_board_is_gone_for_good),

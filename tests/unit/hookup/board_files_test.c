@@ -66,7 +66,7 @@ static void every_problem_is_told_with_its_line(void **state) {
     static const char *const told[] = {
         ("mine.board:3: [board] driver: read \"layout-seral\": allowed: text-serial, "
          "layout-serial, "
-         "usb-bulk, modbus-rtu, usb-tmc. Did you mean \"layout-serial\"?"),
+         "usb-bulk, usb-iso, modbus-rtu, usb-tmc. Did you mean \"layout-serial\"?"),
         "mine.board:4: [board] ids: read \"12:34\": ",
         "mine.board:5: [board] silence: read \"3 V\": after the number may stand s, ms",
         "mine.board:7: [packet] header: read \"aa zz\": 'zz' is no byte",
