@@ -53,8 +53,16 @@ make_bulk_board() {
 # `make_serial_board BYTES_PER_S`: 1209:0001, on the second controller.
 make_serial_board() {
     make_gadget serial 0x0001 SER01 acm.0
-    serial_board /dev/ttyGS0 "$1" >/tmp/board.log 2>&1 &
+    serial_board /dev/ttyGS0 "$1" >>/tmp/board.log 2>&1 &
     board=$!
+}
+
+# `make_usbip_board BYTES_PER_S`: 1209:0002, plugged in at once; faults are named on descriptor 3.
+make_usbip_board() {
+    mkfifo /tmp/faults
+    usbip_board "$1" </tmp/faults >/tmp/board.log 2>&1 &
+    exec 3>/tmp/faults
+    within 20 "the board" grep -q ready /tmp/board.log
 }
 
 plug() {
@@ -94,10 +102,16 @@ write_hookup() {
     } >/tmp/van.hookup
 }
 
+# `start_daemon [USER]`
 start_daemon() {
-    cranktrapd --hookup /tmp/van.hookup --state $state >/tmp/daemon.log 2>&1 &
+    if [ $# -eq 0 ]; then
+        cranktrapd --hookup /tmp/van.hookup --state $state >/tmp/daemon.log 2>&1 &
+    else
+        su -s /bin/sh "$1" -c "exec cranktrapd --hookup /tmp/van.hookup --state $state" \
+            >/tmp/daemon.log 2>&1 &
+    fi
     daemon=$!
-    within 30 "the daemon" cranktrap status --state $state
+    within 60 "the daemon" cranktrap status --state $state
 }
 
 # What the board says that it sent, once it has no power any more.
@@ -111,6 +125,14 @@ board_sent() {
 end_daemon() {
     kill $daemon
     wait $daemon || fail "cranktrapd ended with $?"
+}
+
+# `says TEXT...`: `cranktrap status` has them all.
+says() {
+    cranktrap status --state $state >/tmp/said || true
+    for text in "$@"; do
+        grep -qF "$text" /tmp/said || return 1
+    done
 }
 
 # `status NAME`: a number or word of the board in `cranktrap status --json`.
