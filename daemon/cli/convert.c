@@ -26,8 +26,8 @@ static void print_files(const struct export_result *result) {
                print_count((double)file->rows, rows, sizeof rows), file->channels,
                file->channels == 1 ? "" : "s", file->board);
         if (file->losses)
-            printf("  %" PRIu64 " loss%s inside, %s rows counted as missing; listed behind the "
-                   "last row\n",
+            printf("  %" PRIu64 " loss%s inside, %s rows counted as missing (docs/convert.md "
+                   "says where they are told)\n",
                    file->losses, file->losses == 1 ? "" : "es",
                    print_count((double)file->missing, missing, sizeof missing));
     }
@@ -116,7 +116,8 @@ int command_convert(const struct command_line *given) {
     if (wrong)
         return wrong;
     if (!line.out)
-        return command_usage(&line, "--out says where it goes, and its end the format: .csv");
+        return command_usage(&line, "--out says where it goes, and its end the format: .csv, .npy, "
+                                    ".wav or .cfg");
     if (!read_time(&line, "from", from, &settings.from_s) ||
         !read_time(&line, "to", to, &settings.to_s))
         return COMMAND_USAGE;

@@ -99,11 +99,11 @@ const struct command commands[] = {
      "Every check side by side, and which readings changed beyond the spread of both: also before\n"
      "and after a repair.\n",
      command_compare},
-    {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE.csv",
-     "a record for other programs: CSV",
-     "A snapshot by its number or file, or .ring files of one ring together. Rows that are "
-     "missing\n"
-     "are absent and listed at the end; one file a board; nothing is overwritten.\n"
+    {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE",
+     "a record for other programs: CSV, NPY, WAV, COMTRADE",
+     "A snapshot by its number or file, or .ring files of one ring together. The end of FILE's\n"
+     "name says the format: .csv, .npy, .wav or .cfg (COMTRADE). Rows that are missing are absent\n"
+     "(in .wav filled) and told of; one file a board; nothing is overwritten.\n"
      "docs/convert.md has the rules. A TIME is 21.5s, 300ms, 2h from the record's beginning.\n"
      "  --from, --to   only this stretch\n"
      "  --counts       the board's whole numbers instead of volts and amperes\n",

@@ -15,13 +15,15 @@
 #include <string.h>
 #include <unistd.h>
 
-static const struct export_format *const formats[] = {&export_csv};
+static const struct export_format *const formats[] = {&export_csv, &export_npy, &export_wav,
+                                                      &export_comtrade};
 
 /* One of the files. */
 struct target {
     struct export_table table;
     struct export_file file;
-    char *part; /* the name it has until it is whole */
+    char *part;                       /* the name it has until it is whole */
+    char *companion, *companion_part; /* of a second file; NULL: none */
     void *writer;
     bool created; /* .part is there */
 };
@@ -41,6 +43,28 @@ static int fail(struct export *export, int error, const char *path, const char *
     if (export->why_size)
         snprintf(export->why, export->why_size, "%s: %s", path, what ? what : strerror(-error));
     return error;
+}
+
+/* ---- numbers ---- */
+
+static unsigned char *put_bytes(unsigned char *to, uint64_t bits, size_t bytes) {
+    for (size_t i = 0; i < bytes; i++)
+        *to++ = (unsigned char)(bits >> (8 * i));
+    return to;
+}
+
+unsigned char *export_put_double(unsigned char *to, double value) {
+    uint64_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    return put_bytes(to, bits, 8);
+}
+
+unsigned char *export_put_int32(unsigned char *to, int32_t value) {
+    return put_bytes(to, (uint32_t)value, 4);
+}
+
+unsigned char *export_put_int16(unsigned char *to, int32_t value) {
+    return put_bytes(to, (uint32_t)value, 2);
 }
 
 /* ---- which files ---- */
@@ -110,8 +134,22 @@ static int name_target(struct export *export, struct target *target, const char 
         target->part = NULL;
         return -ENOMEM;
     }
-    if (access(target->file.path, F_OK) == 0)
-        return fail(export, -EEXIST, target->file.path,
+    if (export->format->companion &&
+        asprintf(&target->companion, "%.*s%s%s%s", stem, out, several ? "-" : "",
+                 several ? target->file.board : "", export->format->companion) < 0) {
+        target->companion = NULL;
+        return -ENOMEM;
+    }
+    if (target->companion && asprintf(&target->companion_part, "%s.part", target->companion) < 0) {
+        target->companion_part = NULL;
+        return -ENOMEM;
+    }
+    const char *there = access(target->file.path, F_OK) == 0 ? target->file.path
+                        : target->companion && access(target->companion, F_OK) == 0
+                            ? target->companion
+                            : NULL;
+    if (there)
+        return fail(export, -EEXIST, there,
                     "is there already, and nothing is overwritten: take another name or remove it");
     return 0;
 }
@@ -123,7 +161,10 @@ static int begin(struct export *export, const char *out) {
     for (size_t i = 0; result == 0 && i < export->count; i++) {
         struct target *target = &export->targets[i];
         (void)unlink(target->part); /* of one that was cut short */
-        result = export->format->begin(&target->table, target->part, &target->writer);
+        if (target->companion_part)
+            (void)unlink(target->companion_part);
+        result = export->format->begin(&target->table, target->part, target->companion_part,
+                                       &target->writer);
         target->created = result != -EEXIST;
         if (result < 0)
             return fail(export, result, target->file.path, NULL);
@@ -191,6 +232,21 @@ static int rename_new(const char *part, const char *path) {
     return rename(part, path) < 0 ? -errno : 0;
 }
 
+/* The companion first: who sees the file finds it. */
+static int name_files(struct export *export, struct target *target) {
+    int result = target->companion ? rename_new(target->companion_part, target->companion) : 0;
+    if (result < 0)
+        return fail(export, result, target->companion, NULL);
+    result = rename_new(target->part, target->file.path);
+    if (result < 0) {
+        if (target->companion)
+            (void)unlink(target->companion);
+        return fail(export, result, target->file.path, NULL);
+    }
+    target->created = false;
+    return 0;
+}
+
 static int finish(struct export *export) {
     uint64_t rows = 0;
     for (size_t i = 0; i < export->count; i++)
@@ -206,11 +262,9 @@ static int finish(struct export *export) {
             return fail(export, result, target->file.path, NULL);
     }
     for (size_t i = 0; i < export->count; i++) {
-        struct target *target = &export->targets[i];
-        int result = rename_new(target->part, target->file.path);
+        int result = name_files(export, &export->targets[i]);
         if (result < 0)
-            return fail(export, result, target->file.path, NULL);
-        target->created = false;
+            return result;
     }
     return 0;
 }
@@ -233,6 +287,10 @@ static void export_done(struct export *export) {
         export->format->free(target->writer);
         if (target->created && target->part)
             (void)unlink(target->part);
+        if (target->created && target->companion_part)
+            (void)unlink(target->companion_part);
+        free(target->companion_part);
+        free(target->companion);
         free(target->part);
         free(target->file.path);
     }

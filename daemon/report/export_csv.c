@@ -310,7 +310,9 @@ static void csv_free(void *writer) {
     free(csv);
 }
 
-static int csv_begin(const struct export_table *table, const char *path, void **writer) {
+static int csv_begin(const struct export_table *table, const char *path, const char *companion,
+                     void **writer) {
+    (void)companion;
     struct csv *csv = calloc(1, sizeof *csv);
     if (!csv)
         return -ENOMEM;

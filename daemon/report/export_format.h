@@ -22,10 +22,13 @@ struct export_table {
 
 struct export_format {
     const char *extension; /* ".csv" */
+    const char *companion; /* extension of a second file that it writes, or NULL */
 
-    /* Creates `path`, which is not there, and writes what stands before the rows. On failure a
-     * negative errno, and `*writer` is untouched. */
-    int (*begin)(const struct export_table *table, const char *path, void **writer);
+    /* Creates `path`, which is not there, and writes what stands before the rows. `companion` is
+     * the second file's path (NULL: none), created here or in finish(); it stays valid until then.
+     * On failure a negative errno, and `*writer` is untouched. */
+    int (*begin)(const struct export_table *table, const char *path, const char *companion,
+                 void **writer);
 
     /* Writes a run of the table's stream. 0 or a negative errno. */
     int (*run)(void *writer, const struct record_run *run);
@@ -38,5 +41,13 @@ struct export_format {
 };
 
 extern const struct export_format export_csv;
+extern const struct export_format export_npy;
+extern const struct export_format export_wav;
+extern const struct export_format export_comtrade;
+
+/* Put a number in little-endian order, and return what comes behind it. */
+unsigned char *export_put_double(unsigned char *to, double value);
+unsigned char *export_put_int32(unsigned char *to, int32_t value);
+unsigned char *export_put_int16(unsigned char *to, int32_t value);
 
 #endif

@@ -58,6 +58,7 @@ OWNERS = {
     "cairo-svg.h": {"daemon/report"},
     "pango/pangocairo.h": {"daemon/report"},
     "glib.h": {"daemon/report"},
+    "sndfile.h": {"daemon/report"},
     "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
                   "daemon/serve", "daemon"},
 }
