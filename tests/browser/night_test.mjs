@@ -44,7 +44,7 @@ flow("it lands on the attempt that failed, and says what the report says", "", {
   assert.equal(verdict.fault, "feed-collapse");
   await page.getByText(verdict.observed).waitFor();
   const what = await page.locator(".what").textContent();
-  assert.match(what, /^Crank sensor feed collapsed \d[\d.]*\u00a0m?s in; battery held [\d.]+ V\.$/);
+  assert.match(what, /^Crank sensor feed collapsed \d[\d.]*\u00a0m?s in; battery held [\d.]+\u00a0V\.$/);
   assert.match(await page.locator(".when").textContent(), new RegExp(`^Attempt ${FAILED} of 5, \\d\\d:\\d\\d`));
   await page.getByText("Shown", { exact: true }).waitFor();
   for (const text of [...verdict.because, ...verdict.next, ...verdict.not_tested]) await page.getByText(text, { exact: true }).waitFor();
@@ -141,7 +141,10 @@ flow("by keys alone: to the night, to the failed attempt, to its notes", "", {},
   const press = async (wanted) => {
     for (let turn = 0; turn < 80; turn += 1) {
       await page.keyboard.press("Tab");
-      const here = await page.evaluate(() => document.activeElement?.textContent || document.activeElement?.id);
+      const here = await page.evaluate(() => {
+        const one = document.activeElement;
+        return one?.matches("a, button, textarea") ? one.textContent || one.id : "";
+      });
       if (wanted.test(here)) return;
     }
     assert.fail(`no key reaches ${wanted}`);

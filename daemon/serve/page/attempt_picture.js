@@ -4,7 +4,7 @@ import { draw, get } from "./ask.js";
 import { clock, quantity, span } from "./figures.js";
 import { groups, titleOf } from "./groups.js";
 import { limitsOf, outOf, stateOf, within } from "./judged.js";
-import { stack, timesOf } from "./lanes.js";
+import { mostSamples, singles, stack, timesOf } from "./lanes.js";
 import { button, make } from "./make.js";
 import { reader } from "./reader.js";
 import { ticks, tickText } from "./ticks.js";
@@ -50,8 +50,8 @@ const phasesOf = (report, zero) =>
   report.phases.map((one) => ({ name: one.name, from: one.from_s - zero, to: one.to_s - zero }));
 
 function viewOf(report, zero, from, to, taps, width, drawing) {
-  const places = ticks(from, to, width > 700 ? 9 : 4);
-  return { from, to, taps, splits: places, splitTexts: tickText(places), samples: drawing.samples_per_column <= 0.35,
+  const places = ticks(from, to - (to - from) * 0.03, width > 700 ? 9 : 4);
+  return { from, to, taps, splits: places, splitTexts: tickText(places), samples: singles(drawing) && width > 6 * mostSamples(drawing),
     phases: phasesOf(report, zero),
     losses: drawing.losses.map((one) => ({ from: one.from_s - zero, to: one.to_s - zero })) };
 }

@@ -44,7 +44,7 @@ export function what(verdict, engaged) {
   const into = verdict.at_s !== null && verdict.at_s !== undefined && engaged !== null && verdict.at_s >= engaged
     ? ` ${span(verdict.at_s - engaged)} in` : "";
   const battery = /battery (?:held|stood at|fell to) [\d.]+ V/.exec(verdict.observed ?? "");
-  return fault(verdict) + into + (battery && verdict.circuit !== "battery" ? `; ${battery[0]}` : "") + ".";
+  return fault(verdict) + into + (battery && verdict.circuit !== "battery" ? `; ${battery[0].replace(/ V$/, "\u00a0V")}` : "") + ".";
 }
 
 export function headline(attempt, attempts, since, engaged) {

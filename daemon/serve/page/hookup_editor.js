@@ -26,19 +26,15 @@ export function editor(hookup) {
     problems.replaceChildren(...(answer.problems ?? []).map((one) => problemRow(text, one)));
     return (answer.problems ?? []).length;
   };
-  const say = (words) => queueMicrotask(() => { said.textContent = words; });
   const check = button("Check", () => trying(said, async () => {
     const wrong = show(await send("POST", "hookup/check", text.value));
-    say(wrong ? `${wrong} ${wrong === 1 ? "thing is" : "things are"} wrong. Nothing was changed.` : "Nothing is wrong with it.");
+    return wrong ? `${wrong} ${wrong === 1 ? "thing is" : "things are"} wrong. Nothing was changed.` : "Nothing is wrong with it.";
   }));
   const save = button("Save as a copy", () => trying(said, async () => {
     const answer = await send("PUT", "hookup", text.value, etag ? { "If-Match": etag } : {});
-    if (show(answer)) {
-      say("Not saved: see below.");
-      return;
-    }
+    if (show(answer)) return "Not saved: see below.";
     etag = answer.etag ?? etag;
-    say(answer.takes_effect === "now" ? "Saved; it is in use now." : `Saved; it takes effect when the logger starts again.${answer.why ? " " + answer.why : ""}`);
+    return answer.takes_effect === "now" ? "Saved; it is in use now." : `Saved; it takes effect when the logger starts again.${answer.why ? " " + answer.why : ""}`;
   }));
   return make("section", { class: "part" }, make("h2", {}, "The file"),
     make("p", { class: "quiet small" }, hookup.copy ? "A copy in the state folder is in use. The file itself is as it was: " : "From ",

@@ -106,7 +106,7 @@ export function drawLane(where, lane, view, options) {
     scales: { x: { time: false, range: () => [view.from, view.to] }, y: { range: () => [low, high] } },
     axes: [
       { ...axis, show: options.axis, size: 34, splits: () => view.splits, values: () => view.splitTexts },
-      { ...axis, size: MARGIN, gap: 4, splits: () => ticks(low, high, options.height > 70 ? 3 : 2),
+      { ...axis, size: MARGIN, gap: 4, splits: () => ticks(low, high, options.height > 120 ? 5 : options.height > 70 ? 3 : 2),
         values: (_, values) => tickText(values).map((text, index, all) => (index === all.length - 1 ? `${text}\u00a0${lane.unit}` : text)) },
     ],
     series: [{}, line(tone, 1.3), line(tone, 1.3), line(colour.out, 2.2), line(colour.out, 2.2)],

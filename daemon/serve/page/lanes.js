@@ -85,6 +85,10 @@ export function stack(where, { tap, axisName, signal }) {
   };
 }
 
+/* Whether a drawing has single samples, and how many of the fastest channel. */
+export const singles = (drawing) => drawing.channels.some((one) => one.t);
+export const mostSamples = (drawing) => Math.max(0, ...drawing.channels.map((one) => one.t?.length ?? 0));
+
 /* Seconds in the middle of each column of a drawing, or the times of its samples. */
 export function timesOf(drawing, channel) {
   if (channel.t) return channel.t;

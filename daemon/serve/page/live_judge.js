@@ -3,11 +3,12 @@
 // before a test crank, not the analysis. Numbers: common practice, no source.
 import { quantity } from "./figures.js";
 
+export const NO_SAMPLE = "no new sample";
 const KEYED = ["key-on", "cranking", "running"];
 
 /* {state: in | out | unknown, value, why} of a channel of the hookup and its reading of cranktrap.now/1. */
 export function judge(channel, reading, phase) {
-  if (!reading || !reading.fresh) return { state: "unknown", value: "no sample", why: null };
+  if (!reading || !reading.fresh) return { state: "unknown", value: NO_SAMPLE, why: null };
   const { lowest, highest, average, unit } = reading;
   const mean = quantity(average, unit);
   const said = (state, why = null, value = mean) => ({ state, value, why });

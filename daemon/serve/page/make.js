@@ -23,12 +23,12 @@ export function list(title, texts, ordered = false) {
 
 export const button = (text, act, attributes = {}) => make("button", { type: "button", onclick: act, ...attributes }, text);
 
-/* Runs `act`; says on `where` what went wrong, or `done`. */
+/* Runs `act`; says on `where` what went wrong, or the text it answered, or `done`. */
 export async function attempt(where, act, done) {
   where.textContent = "One moment.";
   try {
-    await act();
-    where.textContent = done ?? "";
+    const answer = await act();
+    where.textContent = typeof answer === "string" ? answer : done ?? "";
   } catch (problem) {
     where.textContent = problem.message;
   }

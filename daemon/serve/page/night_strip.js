@@ -6,7 +6,7 @@ import { gestures } from "./gestures.js";
 import { groups, titleOf } from "./groups.js";
 import { horizonOver } from "./horizon.js";
 import { MARGIN } from "./lane.js";
-import { stack, timesOf } from "./lanes.js";
+import { mostSamples, singles, stack, timesOf } from "./lanes.js";
 import { button, make } from "./make.js";
 import { clamp, clockOf, moved, scaled } from "./night_window.js";
 import { clockTicks, ticks } from "./ticks.js";
@@ -28,7 +28,8 @@ function axis(view, status, width) {
   const length = view.to - view.from;
   const most = width > 700 ? 10 : 4;
   const shift = now === null ? 0 : now - status.elapsed_s;
-  const round = clockTicks(view.from + shift, view.to + shift, most)?.map((one) => one - shift) ?? ticks(view.from, view.to, most);
+  const edge = view.to - length * 0.03; // a number at the very edge would be cut
+  const round = (clockTicks(view.from + shift, view.to + shift, most)?.map((one) => one - shift) ?? ticks(view.from, view.to, most)).filter((one) => one <= edge);
   return { splits: round, splitTexts: round.map((at) => clockOf(at, status.elapsed_s, now, length)) };
 }
 
@@ -72,10 +73,10 @@ export async function strip(where, { list, status, signal }) {
     const wanted = only ? [battery] : channels;
     lanes.redraw(lanesOf(drawing, wanted, marks), { ...view, zero: false, ...axis(view, status, canvas.clientWidth),
       phases: marks.phases.map((one) => ({ name: one.name, from: one.from_s, to: one.to_s })),
-      losses: (drawing.losses.length ? drawing.losses : marks.losses).map((one) => ({ from: one.from_s, to: one.to_s })), samples: drawing.samples_per_column <= 0.35 });
-    const single = drawing.channels.some((one) => one.t);
+      losses: (drawing.losses.length ? drawing.losses : marks.losses).map((one) => ({ from: one.from_s, to: one.to_s })), samples: singles(drawing) && canvas.clientWidth > 6 * mostSamples(drawing) });
     said.textContent = `${length < 60 ? length.toPrecision(2) + " s" : long(length)} shown; ` +
-      (single ? "every point is one sample." : `lowest and highest of ${Math.max(1, Math.round(drawing.samples_per_column)).toLocaleString("en")} samples in each column.`) +
+      (singles(drawing) ? "every point is one sample." : drawing.samples_per_column === null ? "lowest and highest of all samples in each column."
+        : `lowest and highest of ${Math.max(1, Math.round(drawing.samples_per_column)).toLocaleString("en")} samples in each column.`) +
       (only ? " Closer than two minutes, every lead is drawn." : "");
     keys.replaceChildren(...(length < 3600 * 2 ? keysOf(list, view) : []));
   };

@@ -30,7 +30,7 @@ function keeper(said) {
     make("div", { class: "row" }, make("label", { for: "why" }, "What happened", text),
       button("Keep it", () => trying(said, async () => {
         const kept = await send("POST", "keep", text.value ? { text: text.value } : {});
-        queueMicrotask(() => { said.textContent = `Kept as number ${kept.number}; whole in ${Math.ceil(kept.finished_in_s ?? 20)} s.`; });
+        return `Kept as number ${kept.number}; whole in ${Math.ceil(kept.finished_in_s ?? 20)} s.`;
       }), { class: "key first" }),
       button("Only note it", () => trying(said, () => send("POST", "notes", { text: text.value || "a note" }), "Noted in the record."))), said);
 }

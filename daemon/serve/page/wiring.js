@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // What is on which lead, drawn: the board's inputs at the left, the vehicle at the right, a wire for each.
 import { groups, titleOf } from "./groups.js";
-import { judge } from "./live_judge.js";
+import { NO_SAMPLE, judge } from "./live_judge.js";
 import { shape } from "./make.js";
 
 const STEP = 56;
@@ -29,7 +29,7 @@ function lead(channel, y, left, right, wide) {
   return { channel, parts, tell(result) {
     wire.setAttribute("class", `wire ${result.state}`);
     text.setAttribute("class", result.state);
-    text.textContent = `${WORDS[result.state]}: ${result.value}` + (wide && result.why ? `; ${result.why}` : "");
+    text.textContent = (result.value === NO_SAMPLE ? "" : `${WORDS[result.state]}: `) + result.value + (wide && result.why ? `; ${result.why}` : "");
     below.textContent = wide || !result.why ? under(channel, wide) : result.why;
   } };
 }
