@@ -40,8 +40,8 @@ struct block_builder {
 /* Of a block, and of each of its inputs: chunk header, place, node of the ring; raw codec. */
 #define BLOCK_BYTES 320.0
 #define INPUT_BYTES 12.0
-/* An input's lowest and highest, which go with the block. */
-#define ROW_BYTES 8.0
+/* An input's lowest, highest and sum, which go with the block. */
+#define ROW_BYTES 16.0
 
 double intake_bytes_per_s(size_t inputs, const unsigned *bits, double rate_hz) {
     double sample_bits = 0;

@@ -166,7 +166,7 @@ int chunk_summary(struct chunk *chunk, const struct chunk_place *place, uint64_t
                   const size_t *coded_length) {
     if (!scans || !span || !inputs || inputs > UINT16_MAX)
         return -EINVAL;
-    size_t length = parts_length(SUMMARY_FRONT, 2 * inputs, coded_length);
+    size_t length = parts_length(SUMMARY_FRONT, CHUNK_SUMMARY_PARTS * inputs, coded_length);
     if (!length)
         return -EINVAL;
     int error = make_placed(chunk, CHUNK_SUMMARY, place, length);
@@ -175,7 +175,7 @@ int chunk_summary(struct chunk *chunk, const struct chunk_place *place, uint64_t
     bytes_put_u16(chunk->bytes + AT_INPUTS, (uint16_t)inputs);
     bytes_put_u64(chunk->bytes + AT_COVERED, scans);
     bytes_put_u32(chunk->bytes + AT_SPAN, span);
-    put_parts(chunk, SUMMARY_FRONT, 2 * inputs, coded, coded_length);
+    put_parts(chunk, SUMMARY_FRONT, CHUNK_SUMMARY_PARTS * inputs, coded, coded_length);
     finish(chunk);
     return 0;
 }
@@ -458,7 +458,7 @@ int chunk_parse_summary(const struct chunk *chunk, struct chunk_summary_front *f
     };
     if (!parsed.inputs || !parsed.scans || !parsed.span ||
         parsed.scans > UINT64_MAX - chunk->place.first_scan ||
-        !parts_are_sound(chunk, SUMMARY_FRONT, 2 * parsed.inputs))
+        !parts_are_sound(chunk, SUMMARY_FRONT, CHUNK_SUMMARY_PARTS * parsed.inputs))
         return -EBADMSG;
     *front = parsed;
     return 0;
@@ -470,9 +470,9 @@ int chunk_summary_column(const struct chunk *chunk, size_t column, const uint8_t
     int error = chunk_parse_summary(chunk, &front);
     if (error)
         return error;
-    if (column >= 2 * front.inputs)
+    if (column >= CHUNK_SUMMARY_PARTS * front.inputs)
         return -EINVAL;
-    find_part(chunk, SUMMARY_FRONT, 2 * front.inputs, column, coded, length);
+    find_part(chunk, SUMMARY_FRONT, CHUNK_SUMMARY_PARTS * front.inputs, column, coded, length);
     return 0;
 }
 

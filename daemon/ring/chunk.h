@@ -22,9 +22,9 @@ enum chunk_type {
     CHUNK_LOSS = 3,    /* scans of one stream known to be missing */
     CHUNK_CLOCK = 4,   /* scan <-> elapsed time of one stream */
     CHUNK_MARK = 5,    /* JSON: a trigger, a note; of all streams */
-    CHUNK_SUMMARY = 6, /* lowest and highest of one stream's samples on a coarse grid; a hint */
     CHUNK_END = 7,     /* the writer closed the file properly; a hint */
     CHUNK_INDEX = 8,   /* where in the file what stands; a hint */
+    CHUNK_SUMMARY = 9, /* lowest, highest, mean of one stream's samples on a coarse grid; a hint */
 };
 
 /* Where in its stream a BLOCK, LOSS, CLOCK or SUMMARY chunk belongs. */
@@ -72,7 +72,8 @@ int chunk_block(struct chunk *chunk, const struct chunk_place *place, uint32_t s
 int chunk_loss(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
                const char *reason);
 int chunk_clock_make(struct chunk *chunk, const struct chunk_clock *clock);
-/* `coded[2 * input]` the lowest and `coded[2 * input + 1]` the highest of each row; summary.h. */
+/* `coded[3 * input]` the lowest of each row, behind it the highest, then the mean; summary.h. */
+#define CHUNK_SUMMARY_PARTS 3
 int chunk_summary(struct chunk *chunk, const struct chunk_place *place, uint64_t scans,
                   uint32_t span, size_t inputs, const uint8_t *const *coded,
                   const size_t *coded_length);
@@ -129,7 +130,8 @@ int chunk_block_inputs(const struct chunk *chunk, size_t *inputs);
 int chunk_block_input(const struct chunk *chunk, size_t input, const uint8_t **coded,
                       size_t *length);
 
-/* What a SUMMARY covers, and the coded rows: column 2 * input is the input's lowest. */
+/* What a SUMMARY covers, and the coded rows: column CHUNK_SUMMARY_PARTS * input is the
+ * input's lowest. */
 struct chunk_summary_front {
     size_t inputs;
     uint64_t scans;

@@ -13,6 +13,7 @@
 #include <errno.h>
 #include <pthread.h>
 #include <stdlib.h>
+#include <string.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -269,6 +270,56 @@ bool memory_ring_take(struct memory_ring *ring, struct chunk *chunk, int timeout
     ring->woken = false;
     pthread_mutex_unlock(&ring->lock);
     return taken;
+}
+
+/* ---- a look at it ---- */
+
+static int copy_block(const struct chunk *chunk, double row_ns, struct chunk *to) {
+    struct chunk copy = *chunk;
+    double scan_ns = (double)(chunk->to_ns - chunk->from_ns) / chunk->scans;
+    bool rows_do = chunk->summary && scan_ns * SUMMARY_FINEST <= row_ns;
+    copy.summary = summary_rows_copy(chunk->summary);
+    copy.bytes = rows_do ? NULL : malloc(chunk->length);
+    if ((chunk->summary && !copy.summary) || (!rows_do && !copy.bytes)) {
+        chunk_done(&copy);
+        return -ENOMEM;
+    }
+    if (copy.bytes)
+        memcpy(copy.bytes, chunk->bytes, chunk->length);
+    *to = copy;
+    return 0;
+}
+
+static bool is_wanted(const struct node *node, uint16_t stream, int64_t from_ns, int64_t to_ns) {
+    return is_block(node) && node->chunk.place.stream == stream && node->chunk.from_ns < to_ns &&
+           node->chunk.to_ns >= from_ns;
+}
+
+int memory_ring_copy(struct memory_ring *ring, uint16_t stream, int64_t from_ns, int64_t to_ns,
+                     double row_ns, struct chunk **chunks, size_t *count) {
+    size_t wanted = 0;
+    size_t copied = 0;
+    int error = 0;
+    pthread_mutex_lock(&ring->lock);
+    for (const struct node *node = ring->oldest_block; node; node = node->newer)
+        wanted += is_wanted(node, stream, from_ns, to_ns);
+    struct chunk *made = calloc(wanted ? wanted : 1, sizeof *made);
+    error = made ? 0 : -ENOMEM;
+    for (const struct node *node = ring->oldest_block; !error && node; node = node->newer)
+        if (is_wanted(node, stream, from_ns, to_ns)) {
+            error = copy_block(&node->chunk, row_ns, &made[copied]);
+            copied += !error;
+        }
+    pthread_mutex_unlock(&ring->lock);
+    if (error) {
+        while (copied)
+            chunk_done(&made[--copied]);
+        free(made);
+        return error;
+    }
+    *chunks = made;
+    *count = copied;
+    return 0;
 }
 
 void memory_ring_wake(struct memory_ring *ring) {

@@ -63,6 +63,15 @@ void memory_ring_wake(struct memory_ring *ring);
  * that are always kept exceed the bound by themselves. */
 double memory_ring_fill(struct memory_ring *ring);
 
+/*
+ * Any thread. Copies of the BLOCK chunks of a stream that are held now and touch the elapsed times
+ * [from_ns, to_ns), oldest first (chunk_done() each, free() the array). The bytes come along only
+ * where the rows of the block's summary are longer than `row_ns` or missing; elsewhere
+ * `chunk->bytes` is NULL and its rows must do. 0 or -ENOMEM. Who puts waits as long as this takes.
+ */
+int memory_ring_copy(struct memory_ring *ring, uint16_t stream, int64_t from_ns, int64_t to_ns,
+                     double row_ns, struct chunk **chunks, size_t *count);
+
 /* No more is put: a waiting taker returns. */
 void memory_ring_close(struct memory_ring *ring);
 

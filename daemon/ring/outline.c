@@ -195,7 +195,7 @@ static struct stream *stream_for(struct outline *outline, size_t number, size_t 
     stream->inputs = inputs;
     for (size_t i = 0; i < SUMMARY_SPANS; i++) {
         struct summary_rows *rows =
-            malloc(sizeof *rows + SUMMARY_ROWS_MAX * inputs * 2 * sizeof(int32_t));
+            malloc(sizeof *rows + SUMMARY_ROWS_MAX * inputs * sizeof *rows->value);
         stream->level[i].rows = rows;
         if (!rows) {
             free_stream(stream);
@@ -207,10 +207,11 @@ static struct stream *stream_for(struct outline *outline, size_t number, size_t 
     return stream;
 }
 
-static void widen(int32_t *row, const int32_t *by, size_t inputs) {
-    for (size_t i = 0; i < 2 * inputs; i += 2) {
-        row[i] = by[i] < row[i] ? by[i] : row[i];
-        row[i + 1] = by[i + 1] > row[i + 1] ? by[i + 1] : row[i + 1];
+static void widen(struct summary_value *row, const struct summary_value *by, size_t inputs) {
+    for (size_t i = 0; i < inputs; i++) {
+        row[i].low = by[i].low < row[i].low ? by[i].low : row[i].low;
+        row[i].high = by[i].high > row[i].high ? by[i].high : row[i].high;
+        row[i].sum += by[i].sum;
     }
 }
 
@@ -223,17 +224,17 @@ static int64_t time_of(const struct chunk *block, uint64_t scan) {
 static void add_row(struct outline *outline, struct level *level, uint32_t span,
                     const struct chunk *block, uint64_t scan, size_t row) {
     size_t inputs = block->summary->inputs;
-    const int32_t *by = &block->summary->value[row * inputs * 2];
+    const struct summary_value *by = &block->summary->value[row * inputs];
     uint64_t cell = scan / span - level->place.first_scan / span;
     if (cell == SUMMARY_ROWS_MAX) {
         finish_level(outline, level, span, scan, time_of(block, scan));
         cell = 0;
     }
-    int32_t *into = &level->rows->value[cell * inputs * 2];
+    struct summary_value *into = &level->rows->value[cell * inputs];
     if (cell < level->rows->rows) {
         widen(into, by, inputs);
     } else {
-        memcpy(into, by, 2 * inputs * sizeof *by);
+        memcpy(into, by, inputs * sizeof *by);
         level->rows->rows = cell + 1;
     }
 }

@@ -1,9 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * overview.c - which segments, which chunks of them, and what they put into which column.
+ * overview.c - which segments, and which chunks of them, a picture is drawn from.
  */
 #include "overview.h"
 
+#include "canvas.h"
 #include "catalogue.h"
 #include "container.h"
 #include "segments.h"
@@ -27,6 +28,9 @@ struct overview {
     int32_t *samples; /* of one input of one block */
     uint8_t *bytes;   /* of one chunk */
     size_t room;
+
+    struct overview_loss *losses; /* of the last picture */
+    size_t loss_count;
 };
 
 /* ---- the list ---- */
@@ -34,6 +38,20 @@ struct overview {
 static bool of_newest_boot(const struct overview *overview, const struct segment *segment) {
     return overview->boot_known && segment->boot_known &&
            !memcmp(segment->boot, overview->boot, sizeof segment->boot);
+}
+
+/* Looks into a segment unless the catalogue knew it; false where it is not ours. */
+static bool take_segment(struct overview *overview, struct segment *segment) {
+    if (!segment->catalogued) {
+        if (!segment_peek(overview->folder, segment))
+            return false;
+        segment_find_index(overview->folder, segment);
+    }
+    if (segment->boot_known) {
+        memcpy(overview->boot, segment->boot, sizeof overview->boot);
+        overview->boot_known = true;
+    }
+    return true;
 }
 
 static int list_segments(struct overview *overview) {
@@ -47,19 +65,34 @@ static int list_segments(struct overview *overview) {
     close(folder_file);
     size_t ours = 0;
     for (size_t i = 0; i < overview->count; i++) {
-        struct segment *segment = &overview->list[i];
-        if (!segment->catalogued) {
-            if (!segment_peek(overview->folder, segment))
-                continue;
-            segment_find_index(overview->folder, segment);
-        }
-        if (segment->boot_known) {
-            memcpy(overview->boot, segment->boot, sizeof overview->boot);
-            overview->boot_known = true;
-        }
-        overview->list[ours++] = *segment;
+        struct segment segment = overview->list[i];
+        if (take_segment(overview, &segment))
+            overview->list[ours++] = segment;
     }
     overview->count = ours;
+    return 0;
+}
+
+static bool exists(const struct overview *overview, uint64_t number) {
+    char *path = segment_path(overview->folder, number);
+    bool there = path && access(path, F_OK) == 0;
+    free(path);
+    return there;
+}
+
+/* Segments that were begun since: what has just left the memory ring may be in them. */
+static int list_newer(struct overview *overview) {
+    uint64_t number = overview->count ? overview->list[overview->count - 1].number + 1 : 1;
+    struct segment segment = segment_new(number);
+    while (exists(overview, number) && take_segment(overview, &segment)) {
+        struct segment *grown =
+            reallocarray(overview->list, overview->count + 1, sizeof *overview->list);
+        if (!grown)
+            return -ENOMEM;
+        overview->list = grown;
+        overview->list[overview->count++] = segment;
+        segment = segment_new(++number);
+    }
     return 0;
 }
 
@@ -84,6 +117,7 @@ void overview_free(struct overview *overview) {
     if (!overview)
         return;
     codec_work_free(overview->work);
+    free(overview->losses);
     free(overview->bytes);
     free(overview->samples);
     free(overview->list);
@@ -108,13 +142,12 @@ struct overview_state overview_state(const struct overview *overview) {
     return state;
 }
 
-/* ---- columns ---- */
+/* ---- chunks ---- */
 
 struct drawing {
     struct overview *overview;
     const struct overview_window *window;
-    struct overview_extremes *extremes;
-    double column_ns;
+    struct canvas *canvas;
     bool damaged;
 };
 
@@ -122,82 +155,28 @@ static bool overlaps(const struct drawing *drawing, int64_t from_ns, int64_t to_
     return from_ns < drawing->window->to_ns && to_ns >= drawing->window->from_ns;
 }
 
-/* The column at a time, 0 .. columns: before the window 0, behind it `columns`. */
-static size_t column_at(const struct drawing *drawing, double ns) {
-    double column = (ns - (double)drawing->window->from_ns) / drawing->column_ns;
-    if (!(column > 0))
-        return 0;
-    return column < (double)drawing->window->columns ? (size_t)column : drawing->window->columns;
+static struct stretch stretch_of(const struct chunk *chunk, uint64_t scans) {
+    return (struct stretch){chunk->place.epoch, chunk->place.first_scan,
+                            chunk->place.first_scan + scans, chunk->from_ns, chunk->to_ns};
 }
 
-static void widen(struct overview_extremes *extremes, int32_t low, int32_t high) {
-    extremes->low = low < extremes->low ? low : extremes->low;
-    extremes->high = high > extremes->high ? high : extremes->high;
-}
-
-/* A row of a summary, into all columns that [from_ns, to_ns) touches. */
-static void draw_row(const struct drawing *drawing, const int32_t *value, size_t inputs,
-                     double from_ns, double to_ns) {
-    const struct overview_window *window = drawing->window;
-    if (to_ns <= (double)window->from_ns || from_ns >= (double)window->to_ns)
-        return;
-    size_t last = column_at(drawing, to_ns);
-    if (last == window->columns ||
-        (double)window->from_ns + (double)last * drawing->column_ns >= to_ns)
-        last--;
-    inputs = inputs < window->inputs ? inputs : window->inputs;
-    for (size_t column = column_at(drawing, from_ns); column <= last; column++)
-        for (size_t input = 0; input < inputs; input++)
-            widen(&drawing->extremes[column * window->inputs + input], value[2 * input],
-                  value[2 * input + 1]);
-}
-
-/* `*end` is the scan behind it. */
-static int draw_summary(const struct drawing *drawing, const struct chunk *chunk, uint64_t *end) {
+/* What lies before the scan `from` is drawn already. */
+static int draw_summary(const struct drawing *drawing, const struct chunk *chunk, uint64_t from) {
     struct summary_rows *rows;
     uint64_t scans;
     uint32_t span;
     int error = summary_parse(chunk, drawing->overview->work, &scans, &span, &rows);
     if (error)
         return error;
-    uint64_t first = chunk->place.first_scan;
-    double scan_ns = (double)(chunk->to_ns - chunk->from_ns) / (double)scans;
-    double from_ns = (double)chunk->from_ns;
-    for (size_t row = 0; row < rows->rows; row++) {
-        uint64_t behind = (first / span + row + 1) * span - first;
-        double to_ns = (double)chunk->from_ns + (double)(behind < scans ? behind : scans) * scan_ns;
-        draw_row(drawing, &rows->value[row * rows->inputs * 2], rows->inputs, from_ns, to_ns);
-        from_ns = to_ns;
-    }
+    struct stretch stretch = stretch_of(chunk, scans);
+    canvas_rows(drawing->canvas, &stretch, span, rows, from);
+    canvas_seen(drawing->canvas, &stretch);
     free(rows);
-    *end = first + scans;
     return 0;
 }
 
-/* One input's samples, each into its column. */
-static void draw_samples(const struct drawing *drawing, const struct chunk *chunk, size_t input) {
-    const struct overview_window *window = drawing->window;
-    const int32_t *samples = drawing->overview->samples;
-    double scan_ns = (double)(chunk->to_ns - chunk->from_ns) / chunk->scans;
-    double before_ns = (double)window->from_ns - (double)chunk->from_ns;
-    double first = before_ns > 0 && scan_ns > 0 ? before_ns / scan_ns : 0;
-    uint32_t scan = first < chunk->scans ? (uint32_t)first : chunk->scans;
-    if ((double)scan < first)
-        scan++;
-    while (scan < chunk->scans) {
-        size_t column = column_at(drawing, (double)chunk->from_ns + scan * scan_ns);
-        if (column == window->columns)
-            break;
-        double end_ns = (double)window->from_ns + (double)(column + 1) * drawing->column_ns -
-                        (double)chunk->from_ns;
-        struct overview_extremes *extremes = &drawing->extremes[column * window->inputs + input];
-        do
-            widen(extremes, samples[scan], samples[scan]);
-        while (++scan < chunk->scans && scan * scan_ns < end_ns);
-    }
-}
-
-static int draw_block(const struct drawing *drawing, const struct chunk *chunk) {
+static int draw_block(const struct drawing *drawing, const struct chunk *chunk, uint64_t from) {
+    struct stretch stretch = stretch_of(chunk, chunk->scans);
     size_t inputs;
     int error = chunk_block_inputs(chunk, &inputs);
     if (!error && inputs > drawing->window->inputs)
@@ -210,8 +189,10 @@ static int draw_block(const struct drawing *drawing, const struct chunk *chunk) 
             error = codec_decode(drawing->overview->work, coded, length, drawing->overview->samples,
                                  chunk->scans);
         if (!error)
-            draw_samples(drawing, chunk, input);
+            canvas_samples(drawing->canvas, &stretch, input, drawing->overview->samples, from);
     }
+    if (!error)
+        canvas_seen(drawing->canvas, &stretch);
     return error;
 }
 
@@ -223,7 +204,7 @@ static uint32_t choose_span(const struct drawing *drawing, const struct chunk *i
     for (size_t i = 0; i < chunk_index_count(index); i++) {
         struct chunk_index_entry entry = chunk_index_get(index, i);
         if (entry.stream == drawing->window->stream && entry.span > span && entry.rows &&
-            (double)(entry.to_ns - entry.from_ns) / entry.rows <= drawing->column_ns)
+            (double)(entry.to_ns - entry.from_ns) / entry.rows <= canvas_column_ns(drawing->canvas))
             span = entry.span;
     }
     return span;
@@ -239,7 +220,7 @@ static int draw_stretch(const struct drawing *drawing, int file, uint64_t offset
             return -EBADMSG;
         if (chunk.type == CHUNK_BLOCK && chunk.place.stream == drawing->window->stream &&
             overlaps(drawing, chunk.from_ns, chunk.to_ns)) {
-            int error = draw_block(drawing, &chunk);
+            int error = draw_block(drawing, &chunk, 0);
             if (error)
                 return error;
         }
@@ -257,7 +238,7 @@ static int draw_entry(const struct drawing *drawing, int file, const struct chun
     if (entry.span) {
         if (!segment_read_chunk(file, entry.offset, &overview->bytes, &overview->room, &chunk))
             return -EBADMSG;
-        return draw_summary(drawing, &chunk, &end);
+        return draw_summary(drawing, &chunk, 0);
     }
     for (size_t i = number + 1; i < chunk_index_count(index); i++) {
         struct chunk_index_entry next = chunk_index_get(index, i);
@@ -293,28 +274,18 @@ static int draw_indexed(const struct drawing *drawing, const struct segment *seg
 
 /* ---- a segment by scanning it ---- */
 
-/* How far the scans of an epoch are drawn; a segment has few epochs, one more is drawn twice. */
-#define EPOCHS 32
-struct drawn {
-    size_t count;
-    uint32_t epoch[EPOCHS];
-    uint64_t end[EPOCHS];
-};
-
-static uint64_t *drawn_end(struct drawn *drawn, uint32_t epoch) {
-    for (size_t i = 0; i < drawn->count; i++)
-        if (drawn->epoch[i] == epoch)
-            return &drawn->end[i];
-    if (drawn->count == EPOCHS)
-        return NULL;
-    drawn->epoch[drawn->count] = epoch;
-    drawn->end[drawn->count] = 0;
-    return &drawn->end[drawn->count++];
+/* A chunk, as far as it goes beyond what is drawn. A SUMMARY of another span is passed over. */
+static int draw_further(const struct drawing *drawing, const struct chunk *chunk, uint32_t span) {
+    uint64_t reached = canvas_reached(drawing->canvas, chunk->place.epoch);
+    struct chunk_summary_front front = {.scans = chunk->scans};
+    int error = span ? chunk_parse_summary(chunk, &front) : 0;
+    if (error || front.span != span || chunk->place.first_scan + front.scans <= reached)
+        return error;
+    return span ? draw_summary(drawing, chunk, reached) : draw_block(drawing, chunk, reached);
 }
 
 /* All SUMMARY chunks of a span that go beyond what is drawn; or (span 0) all such blocks. */
-static int draw_entries(struct drawing *drawing, struct container_reader *reader, uint32_t span,
-                        struct drawn *drawn) {
+static int draw_entries(struct drawing *drawing, struct container_reader *reader, uint32_t span) {
     const struct container_entry *entries;
     size_t count = container_entries(reader, &entries);
     for (size_t i = 0; i < count; i++) {
@@ -323,27 +294,18 @@ static int draw_entries(struct drawing *drawing, struct container_reader *reader
             entry->place.stream != drawing->window->stream ||
             !overlaps(drawing, entry->from_ns, entry->to_ns))
             continue;
-        uint64_t *end = drawn_end(drawn, entry->place.epoch);
-        if (!span && end && entry->place.first_scan + entry->scans <= *end)
+        if (!span && entry->place.first_scan + entry->scans <=
+                         canvas_reached(drawing->canvas, entry->place.epoch))
             continue;
         struct chunk chunk;
         int error = container_read(reader, i, &chunk);
         if (error == -ENOMEM)
             return error;
-        struct chunk_summary_front front;
-        uint64_t reached = 0;
-        if (!error && span)
-            error = chunk_parse_summary(&chunk, &front);
-        if (!error && span) {
-            if (front.span == span && (!end || chunk.place.first_scan + front.scans > *end))
-                error = draw_summary(drawing, &chunk, &reached);
-        } else if (!error) {
-            error = draw_block(drawing, &chunk);
+        if (!error) {
+            error = draw_further(drawing, &chunk, span);
+            chunk_done(&chunk);
         }
-        if (end && reached > *end)
-            *end = reached;
         drawing->damaged |= error != 0;
-        chunk_done(&chunk);
     }
     return 0;
 }
@@ -358,7 +320,7 @@ static uint32_t choose_scanned(const struct drawing *drawing, struct container_r
         double scan_ns = (double)(entries[i].to_ns - entries[i].from_ns) / entries[i].scans;
         uint32_t span = 0;
         for (uint32_t wider = SUMMARY_FINEST, k = 0; k < SUMMARY_SPANS; k++, wider *= SUMMARY_BASE)
-            if (scan_ns * wider <= drawing->column_ns)
+            if (scan_ns * wider <= canvas_column_ns(drawing->canvas))
                 span = wider;
         return span;
     }
@@ -374,12 +336,11 @@ static int draw_scanned(struct drawing *drawing, const struct segment *segment) 
     free(path);
     if (error)
         return error == -ENOMEM ? error : 0;
-    struct drawn drawn = {0};
     for (uint32_t span = choose_scanned(drawing, reader); !error && span >= SUMMARY_FINEST;
          span /= SUMMARY_BASE)
-        error = draw_entries(drawing, reader, span, &drawn);
+        error = draw_entries(drawing, reader, span);
     if (!error)
-        error = draw_entries(drawing, reader, 0, &drawn);
+        error = draw_entries(drawing, reader, 0);
     container_reader_free(reader);
     return error;
 }
@@ -397,28 +358,77 @@ static int draw_segment(struct drawing *drawing, const struct segment *segment) 
         error = draw_indexed(drawing, segment, file);
         close(file);
     }
-    /* The hint was none, or was wrong: columns only widen, so what it gave may stand. */
-    return error ? draw_scanned(drawing, segment) : 0;
+    if (error) { /* the hint was none, or was wrong */
+        canvas_forget(drawing->canvas);
+        error = draw_scanned(drawing, segment);
+    }
+    canvas_keep(drawing->canvas);
+    return error;
 }
 
-int overview_draw(struct overview *overview, const struct overview_window *window,
-                  struct overview_extremes *extremes) {
-    if (!window->columns || !window->inputs || window->from_ns >= window->to_ns)
-        return -EINVAL;
-    struct drawing drawing = {
-        .overview = overview,
-        .window = window,
-        .extremes = extremes,
-        .column_ns = ((double)window->to_ns - (double)window->from_ns) / (double)window->columns,
-    };
-    for (size_t i = 0; i < window->columns * window->inputs; i++)
-        extremes[i] = (struct overview_extremes){INT32_MAX, INT32_MIN};
+/* What is not on the disk: whole blocks, some as the rows of their finest span. */
+static int draw_memory(const struct drawing *drawing, const struct chunk *chunk, size_t count) {
     int error = 0;
+    for (size_t i = 0; !error && i < count; i++) {
+        struct stretch stretch = stretch_of(&chunk[i], chunk[i].scans);
+        uint64_t reached = canvas_reached(drawing->canvas, stretch.epoch);
+        if (stretch.end <= reached)
+            continue;
+        if (chunk[i].bytes) {
+            error = draw_block(drawing, &chunk[i], reached);
+        } else {
+            canvas_rows(drawing->canvas, &stretch, SUMMARY_FINEST, chunk[i].summary, reached);
+            canvas_seen(drawing->canvas, &stretch);
+        }
+    }
+    canvas_keep(drawing->canvas);
+    return error;
+}
+
+static int draw_all(struct drawing *drawing, const struct chunk *held, size_t held_count) {
+    struct overview *overview = drawing->overview;
+    int error = list_newer(overview);
     for (size_t i = 0; !error && i < overview->count; i++) {
         const struct segment *segment = &overview->list[i];
         if (of_newest_boot(overview, segment) &&
-            overlaps(&drawing, segment->from_ns, segment->to_ns))
-            error = draw_segment(&drawing, segment);
+            overlaps(drawing, segment->from_ns, segment->to_ns))
+            error = draw_segment(drawing, segment);
     }
+    return error ? error : draw_memory(drawing, held, held_count);
+}
+
+int overview_draw(struct overview *overview, struct memory_ring *memory,
+                  const struct overview_window *window, struct overview_column *drawn) {
+    if (!window->columns || !window->inputs || window->from_ns >= window->to_ns)
+        return -EINVAL;
+    struct drawing drawing = {.overview = overview, .window = window};
+    struct overview_loss *losses = NULL;
+    struct chunk *held = NULL;
+    size_t held_count = 0;
+    size_t loss_count = 0;
+    int error = canvas_new(window, &drawing.canvas);
+    /* First what is in memory: what leaves it meanwhile is found on the disk. */
+    if (!error && memory)
+        error = memory_ring_copy(memory, window->stream, window->from_ns, window->to_ns,
+                                 canvas_column_ns(drawing.canvas), &held, &held_count);
+    if (!error)
+        error = draw_all(&drawing, held, held_count);
+    if (!error)
+        error = canvas_losses(drawing.canvas, &losses, &loss_count);
+    if (!error) {
+        canvas_columns(drawing.canvas, drawn);
+        free(overview->losses);
+        overview->losses = losses;
+        overview->loss_count = loss_count;
+    }
+    while (held_count)
+        chunk_done(&held[--held_count]);
+    free(held);
+    canvas_free(drawing.canvas);
     return error ? error : drawing.damaged ? -EBADMSG : 0;
+}
+
+const struct overview_loss *overview_losses(const struct overview *overview, size_t *count) {
+    *count = overview->loss_count;
+    return overview->losses;
 }

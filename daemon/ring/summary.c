@@ -12,19 +12,25 @@ size_t summary_cells(uint64_t first_scan, uint64_t scans, uint32_t span) {
     return scans ? (size_t)((first_scan + scans - 1) / span - first_scan / span + 1) : 0;
 }
 
-static size_t rows_bytes(size_t inputs, size_t rows) {
-    return sizeof(struct summary_rows) + inputs * rows * 2 * sizeof(int32_t);
+uint64_t summary_row_scan(uint64_t first_scan, uint64_t scans, uint32_t span, size_t row) {
+    uint64_t from_first = row ? (first_scan / span + row) * span - first_scan : 0;
+    return first_scan + (from_first < scans ? from_first : scans);
 }
 
-static void find_extremes(const int32_t *counts, size_t count, int32_t *extremes) {
+static size_t rows_bytes(size_t inputs, size_t rows) {
+    return sizeof(struct summary_rows) + inputs * rows * sizeof(struct summary_value);
+}
+
+static struct summary_value find_value(const int32_t *counts, size_t count) {
     int32_t low = counts[0];
     int32_t high = counts[0];
+    int64_t sum = counts[0];
     for (size_t i = 1; i < count; i++) {
         low = counts[i] < low ? counts[i] : low;
         high = counts[i] > high ? counts[i] : high;
+        sum += counts[i];
     }
-    extremes[0] = low;
-    extremes[1] = high;
+    return (struct summary_value){low, high, sum};
 }
 
 struct summary_rows *summary_rows_make(const int32_t *const *counts, size_t inputs,
@@ -40,8 +46,7 @@ struct summary_rows *summary_rows_make(const int32_t *const *counts, size_t inpu
         size_t to = SUMMARY_FINEST - (size_t)(first_scan % SUMMARY_FINEST);
         for (size_t row = 0; row < count; row++) {
             to = to < scans ? to : scans;
-            find_extremes(counts[input] + from, to - from,
-                          &rows->value[(row * inputs + input) * 2]);
+            rows->value[row * inputs + input] = find_value(counts[input] + from, to - from);
             from = to;
             to += SUMMARY_FINEST;
         }
@@ -63,15 +68,58 @@ struct summary_rows *summary_rows_copy(const struct summary_rows *rows) {
     return copy;
 }
 
-/* Column `column` (an input's lowest, or highest) of all rows, one behind the other. */
-static void take_column(const struct summary_rows *rows, size_t column, int32_t *values) {
-    for (size_t row = 0; row < rows->rows; row++)
-        values[row] = rows->value[row * rows->inputs * 2 + column];
+/* The nearest whole number, the upper one of two. */
+static int32_t mean_of(int64_t sum, uint64_t scans) {
+    int64_t twice = 2 * (int64_t)scans;
+    int64_t over = 2 * sum + (int64_t)scans;
+    int64_t mean = over / twice;
+    return (int32_t)(over % twice < 0 ? mean - 1 : mean);
+}
+
+enum part { LOWEST, HIGHEST, MEAN };
+
+/* The rows of one chunk, and the scans that they are of. */
+struct table {
+    uint64_t first, scans;
+    uint32_t span;
+    struct summary_rows *rows;
+};
+
+static uint64_t row_scans(const struct table *table, size_t row) {
+    return summary_row_scan(table->first, table->scans, table->span, row + 1) -
+           summary_row_scan(table->first, table->scans, table->span, row);
+}
+
+/* A column (a part of an input) of all rows, one behind the other. */
+static void take_column(const struct table *table, size_t column, int32_t *values) {
+    size_t inputs = table->rows->inputs;
+    const struct summary_value *value = &table->rows->value[column / CHUNK_SUMMARY_PARTS];
+    for (size_t row = 0; row < table->rows->rows; row++, value += inputs) {
+        enum part part = (enum part)(column % CHUNK_SUMMARY_PARTS);
+        values[row] = part == LOWEST    ? value->low
+                      : part == HIGHEST ? value->high
+                                        : mean_of(value->sum, row_scans(table, row));
+    }
+}
+
+static void give_column(const struct table *table, size_t column, const int32_t *values) {
+    size_t inputs = table->rows->inputs;
+    struct summary_value *value = &table->rows->value[column / CHUNK_SUMMARY_PARTS];
+    for (size_t row = 0; row < table->rows->rows; row++, value += inputs) {
+        enum part part = (enum part)(column % CHUNK_SUMMARY_PARTS);
+        if (part == LOWEST)
+            value->low = values[row];
+        else if (part == HIGHEST)
+            value->high = values[row];
+        else
+            value->sum = values[row] * (int64_t)row_scans(table, row);
+    }
 }
 
 int summary_chunk(struct chunk *chunk, struct codec_work *work, const struct chunk_place *place,
-                  uint64_t scans, uint32_t span, const struct summary_rows *rows) {
-    size_t columns = 2 * rows->inputs;
+                  uint64_t scans, uint32_t span, struct summary_rows *rows) {
+    const struct table table = {place->first_scan, scans, span, rows};
+    size_t columns = CHUNK_SUMMARY_PARTS * rows->inputs;
     size_t bound = codec_bound(rows->rows);
     int32_t *values = malloc(rows->rows * sizeof *values);
     uint8_t *coded = malloc(columns * bound);
@@ -80,7 +128,7 @@ int summary_chunk(struct chunk *chunk, struct codec_work *work, const struct chu
     int error = values && coded && at && length ? 0 : -ENOMEM;
     for (size_t column = 0; !error && column < columns; column++) {
         uint8_t *to = coded + column * bound;
-        take_column(rows, column, values);
+        take_column(&table, column, values);
         at[column] = to;
         length[column] = codec_encode(work, values, rows->rows, CODEC_FAST, to);
     }
@@ -94,16 +142,17 @@ int summary_chunk(struct chunk *chunk, struct codec_work *work, const struct chu
 }
 
 static int decode_columns(const struct chunk *chunk, struct codec_work *work, int32_t *values,
-                          struct summary_rows *rows) {
+                          const struct table *table) {
     int error = 0;
-    for (size_t column = 0; !error && column < 2 * rows->inputs; column++) {
+    for (size_t column = 0; !error && column < CHUNK_SUMMARY_PARTS * table->rows->inputs;
+         column++) {
         const uint8_t *coded;
         size_t length;
         error = chunk_summary_column(chunk, column, &coded, &length);
         if (!error)
-            error = codec_decode(work, coded, length, values, rows->rows);
-        for (size_t row = 0; !error && row < rows->rows; row++)
-            rows->value[row * rows->inputs * 2 + column] = values[row];
+            error = codec_decode(work, coded, length, values, table->rows->rows);
+        if (!error)
+            give_column(table, column, values);
     }
     return error;
 }
@@ -122,7 +171,8 @@ int summary_parse(const struct chunk *chunk, struct codec_work *work, uint64_t *
     if (made && values) {
         made->inputs = front.inputs;
         made->rows = count;
-        error = decode_columns(chunk, work, values, made);
+        const struct table table = {chunk->place.first_scan, front.scans, front.span, made};
+        error = decode_columns(chunk, work, values, &table);
     } else {
         error = -ENOMEM;
     }

@@ -106,8 +106,8 @@ static size_t columns_of(const struct drawing_wish *wish, double rate_hz, bool *
 }
 
 static void put_columns(struct drawing *drawing, const struct hookup *hookup,
-                        const struct overview_window *window,
-                        const struct overview_extremes *extremes, bool fine) {
+                        const struct overview_window *window, const struct overview_column *drawn,
+                        bool fine) {
     double from_s = (double)window->from_ns * 1e-9;
     double column_s = (double)(window->to_ns - window->from_ns) * 1e-9 / (double)window->columns;
     for (size_t i = 0; i < hookup->vehicle.channel_count; i++) {
@@ -116,14 +116,13 @@ static void put_columns(struct drawing *drawing, const struct hookup *hookup,
             !drawing_wants(drawing, i))
             continue;
         for (size_t column = 0; column < window->columns; column++) {
-            const struct overview_extremes *found =
-                &extremes[column * window->inputs + channel->input];
+            const struct overview_column *found = &drawn[column * window->inputs + channel->input];
             if (found->low > found->high)
                 continue;
             if (fine)
                 drawing_sample(drawing, i, from_s + ((double)column + 0.5) * column_s, found->low);
             else
-                drawing_extremes(drawing, i, column, found->low, found->high, (double)NAN);
+                drawing_extremes(drawing, i, column, found->low, found->high, found->mean);
         }
     }
 }
@@ -141,14 +140,14 @@ static int draw_board(struct request *request, struct overview *overview, size_t
                                      .columns = columns_of(wish, status.rate_hz, &fine)};
     if (!window.inputs)
         return 0;
-    struct overview_extremes *extremes = calloc(window.columns * window.inputs, sizeof *extremes);
-    if (!extremes)
+    struct overview_column *drawn = calloc(window.columns * window.inputs, sizeof *drawn);
+    if (!drawn)
         return -ENOMEM;
-    int result = overview_draw(overview, &window, extremes);
+    int result = overview_draw(overview, request->serve->parts.memory, &window, drawn);
     /* -EBADMSG: a damaged spot was passed over, the rest is there */
     if (result == 0 || result == -EBADMSG)
-        put_columns(drawing, hookup, &window, extremes, fine);
-    free(extremes);
+        put_columns(drawing, hookup, &window, drawn, fine);
+    free(drawn);
     return result == -EBADMSG ? 0 : result;
 }
 

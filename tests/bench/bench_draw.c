@@ -71,7 +71,7 @@ struct drawn {
 
 /* Opens the ring and draws, as somebody does who has just come; elsewhere in each round. */
 static int draw_once(const char *folder, double seconds, int round, double *taken_s) {
-    static struct overview_extremes extremes[COLUMNS * RING_INPUTS];
+    static struct overview_column drawn[COLUMNS * RING_INPUTS];
     struct overview_window window = {.inputs = RING_INPUTS, .columns = COLUMNS};
     double share = (double)round / ROUNDS;
     window.from_ns = ring_second_ns(0) + (int64_t)((NIGHT_S - seconds) * share * 1e9);
@@ -80,11 +80,11 @@ static int draw_once(const char *folder, double seconds, int round, double *take
     double begin = now_s();
     int error = overview_open(folder, &overview);
     if (!error)
-        error = overview_draw(overview, &window, extremes);
+        error = overview_draw(overview, NULL, &window, drawn);
     *taken_s = now_s() - begin;
     overview_free(overview);
     for (size_t i = 0; !error && i < (size_t)COLUMNS * RING_INPUTS; i++)
-        if (extremes[i].low > extremes[i].high)
+        if (drawn[i].low > drawn[i].high)
             error = -1; /* a hole: it was not drawn */
     return error;
 }

@@ -163,8 +163,10 @@ class Format(harness.Case):
                 end = min(first + covered, (first // span + row + 1) * span)
                 own = samples[(scans >= begin) & (scans < end)]
                 for given in range(own.shape[1]):
-                    self.assertEqual(columns[2 * given][row], own[:, given].min())
-                    self.assertEqual(columns[2 * given + 1][row], own[:, given].max())
+                    self.assertEqual(columns[3 * given][row], own[:, given].min())
+                    self.assertEqual(columns[3 * given + 1][row], own[:, given].max())
+                    nearest = (2 * int(own[:, given].sum()) + len(own)) // (2 * len(own))
+                    self.assertEqual(columns[3 * given + 2][row], nearest)
         entries = [entry for payload in file.of(reader.INDEX) for entry in reader.index(payload)]
         kinds = {offset: chunk[0] for offset, chunk in zip(file.offsets, file.chunks)}
         for offset, _, _, span, _, _ in entries:

@@ -161,7 +161,8 @@ def decode(data, count):
     return decode_raw(data, count) if data[0] == 0 else Predicted(data, count).samples()
 
 
-HEAD, BLOCK, LOSS, CLOCK, MARK, SUMMARY, END, INDEX = range(1, 9)
+HEAD, BLOCK, LOSS, CLOCK, MARK = range(1, 6)
+END, INDEX, SUMMARY = range(7, 10)
 WHOLE, NOT_OURS, NEWER, TRUNCATED, CORRUPT = 0, 4, 5, 6, 7
 
 
@@ -297,12 +298,12 @@ def block(payload):
 
 
 def summary(payload):
-    """Scans covered, span, and the columns: lowest of input 0, highest of input 0 ..."""
+    """Scans covered, span, and the columns: lowest, highest, mean of input 0, of input 1 ..."""
     inputs = struct.unpack_from("<H", payload, 2)[0]
     scans, span = struct.unpack_from("<QI", payload, 40)
     first = place(payload)[2]
     rows = (first + scans - 1) // span - first // span + 1
-    return scans, span, columns(payload, 52, 2 * inputs, rows)
+    return scans, span, columns(payload, 52, 3 * inputs, rows)
 
 
 def index(payload):

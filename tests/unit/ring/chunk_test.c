@@ -290,6 +290,8 @@ static void contradictions_are_refused(void **state) {
     chunk_done(&chunk);
     /* Payloads too short for their type. */
     for (unsigned type = CHUNK_HEAD; type <= CHUNK_END; type++) {
+        if (type == 6)
+            continue; /* no longer written */
         uint8_t bytes[CHUNK_HEADER_SIZE] = {0xC7, 'C', 'T', '\n', CHUNK_VERSION, (uint8_t)type};
         sum_up(bytes, sizeof bytes);
         struct chunk parsed;

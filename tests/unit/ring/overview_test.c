@@ -8,12 +8,15 @@
 #include "codec.h"
 #include "container.h"
 #include "disk_ring.h"
+#include "memory_ring.h"
 #include "overview.h"
+#include "record.h"
 #include "segments.h"
 #include "summary.h"
 
 #include <errno.h>
 #include <fcntl.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -120,9 +123,11 @@ static struct disk_ring *make_ring(const char *folder, uint64_t segment_bytes) {
     return ring;
 }
 
-/* The extremes of all samples in [from_ns, to_ns). */
-static struct overview_extremes extremes_of(size_t input, double from_ns, double to_ns) {
-    struct overview_extremes extremes = {INT32_MAX, INT32_MIN};
+/* Of all samples in [from_ns, to_ns). */
+static struct overview_column column_of(size_t input, double from_ns, double to_ns) {
+    struct overview_column column = {INT32_MAX, INT32_MIN, (double)NAN};
+    int64_t sum = 0;
+    int64_t count = 0;
     for (size_t i = 0; i < span_count; i++) {
         const struct span *span = &spans[i];
         double first = (from_ns - (double)span->from_ns) / PERIOD_NS;
@@ -134,35 +139,64 @@ static struct overview_extremes extremes_of(size_t input, double from_ns, double
             if (ns >= to_ns)
                 break;
             int32_t value = sample(span->epoch, input, span->first + scan);
-            extremes.low = value < extremes.low ? value : extremes.low;
-            extremes.high = value > extremes.high ? value : extremes.high;
+            column.low = value < column.low ? value : column.low;
+            column.high = value > column.high ? value : column.high;
+            sum += value;
+            count++;
         }
     }
-    return extremes;
+    if (count)
+        column.mean = (double)sum / (double)count;
+    return column;
+}
+
+/* A row's mean is rounded to a count; a row at the edge is taken by its share, and the samples of
+ * one row are within so many counts of each other, but for the spikes. */
+static bool mean_fits(const struct overview_column *got, const struct overview_column *own,
+                      double beside) {
+    if (isnan(own->mean))
+        return beside > 0 || isnan(got->mean);
+    double most = beside > 0 ? 0.5 + 0.02 * ((double)own->high - own->low) + 60 : 1e-6;
+    return fabs(got->mean - own->mean) <= most;
 }
 
 /* Draws and checks every column: all of its own, nothing from further than `beside` columns. */
-static void check_window(struct overview *overview, int64_t from_ns, int64_t to_ns, size_t columns,
-                         double beside) {
+static void check_window(struct overview *overview, struct memory_ring *memory, int64_t from_ns,
+                         int64_t to_ns, size_t columns, double beside) {
     struct overview_window window = {1, INPUTS, from_ns, to_ns, columns};
-    struct overview_extremes *drawn = malloc(columns * INPUTS * sizeof *drawn);
+    struct overview_column *drawn = malloc(columns * INPUTS * sizeof *drawn);
     assert_non_null(drawn);
-    assert_int_equal(overview_draw(overview, &window, drawn), 0);
+    assert_int_equal(overview_draw(overview, memory, &window, drawn), 0);
     double width = (double)(to_ns - from_ns) / (double)columns;
     for (size_t column = 0; column < columns; column++) {
         double begin = (double)from_ns + (double)column * width;
         for (size_t input = 0; input < INPUTS; input++) {
-            struct overview_extremes own = extremes_of(input, begin, begin + width);
-            struct overview_extremes wide =
-                extremes_of(input, begin - beside * width, begin + (1 + beside) * width);
-            const struct overview_extremes *got = &drawn[column * INPUTS + input];
+            struct overview_column own = column_of(input, begin, begin + width);
+            struct overview_column wide =
+                column_of(input, begin - beside * width, begin + (1 + beside) * width);
+            const struct overview_column *got = &drawn[column * INPUTS + input];
             if (got->low > own.low || got->high < own.high || got->low < wide.low ||
-                got->high > wide.high)
-                fail_msg("column %zu of %zu, input %zu: %d..%d, not %d..%d", column, columns, input,
-                         got->low, got->high, own.low, own.high);
+                got->high > wide.high || !mean_fits(got, &own, beside))
+                fail_msg("column %zu of %zu, input %zu: %d..%d, mean %f, not %d..%d, %f", column,
+                         columns, input, got->low, got->high, got->mean, own.low, own.high,
+                         own.mean);
         }
     }
     free(drawn);
+}
+
+/* The two that make_ring() left: of known size, and between the epochs. */
+static void check_losses(struct overview *overview) {
+    size_t count;
+    const struct overview_loss *losses = overview_losses(overview, &count);
+    assert_int_equal(count, 2);
+    for (size_t i = 0; i < 2; i++) {
+        int64_t end_ns = spans[i].from_ns + (int64_t)spans[i].scans * PERIOD_NS;
+        assert_int_equal(losses[i].from_ns, end_ns);
+        assert_int_equal(losses[i].to_ns, spans[i + 1].from_ns);
+    }
+    assert_int_equal(losses[0].scans, 12345);
+    assert_true(losses[1].scans == RECORD_LOSS_UNKNOWN);
 }
 
 static void check_all(const char *folder) {
@@ -170,16 +204,17 @@ static void check_all(const char *folder) {
     assert_int_equal(overview_open(folder, &overview), 0);
     int64_t begin = RECORDING_S;
     int64_t end = spans[span_count - 1].from_ns + SCANS / 4 * (int64_t)PERIOD_NS;
-    check_window(overview, begin, end, 1, 1);
-    check_window(overview, begin, end, 37, 1);
-    check_window(overview, begin, end, 1000, 1);
-    check_window(overview, begin - 5 * RECORDING_S, end + 9 * RECORDING_S, 90, 1);
-    check_window(overview, begin + 30 * RECORDING_S, begin + 41 * RECORDING_S, 300, 1);
+    check_window(overview, NULL, begin, end, 1, 1);
+    check_window(overview, NULL, begin, end, 37, 1);
+    check_window(overview, NULL, begin, end, 1000, 1);
+    check_losses(overview);
+    check_window(overview, NULL, begin - 5 * RECORDING_S, end + 9 * RECORDING_S, 90, 1);
+    check_window(overview, NULL, begin + 30 * RECORDING_S, begin + 41 * RECORDING_S, 300, 1);
     /* Columns narrower than a row: to the sample. Column edges fall between samples. */
-    check_window(overview, begin + 12 * RECORDING_S - 50000, begin + 13 * RECORDING_S - 50000, 1000,
-                 0);
-    check_window(overview, begin + 35 * RECORDING_S - 50000, begin + 36 * RECORDING_S - 50000, 125,
-                 0);
+    check_window(overview, NULL, begin + 12 * RECORDING_S - 50000, begin + 13 * RECORDING_S - 50000,
+                 1000, 0);
+    check_window(overview, NULL, begin + 35 * RECORDING_S - 50000, begin + 36 * RECORDING_S - 50000,
+                 125, 0);
     overview_free(overview);
 }
 
@@ -315,8 +350,57 @@ static void blocks_without_a_summary_are_read(void **state) {
     struct overview *overview;
     assert_int_equal(overview_open(folder, &overview), 0);
     assert_true(overview_state(overview).indexed < overview_state(overview).segments);
-    check_window(overview, RECORDING_S, 21 * RECORDING_S, 50, 1);
+    check_window(overview, NULL, RECORDING_S, 21 * RECORDING_S, 50, 1);
     overview_free(overview);
+    recording_folder_remove(folder);
+}
+
+/* As a daemon has it: older blocks on the disk, newer ones in memory, one of them in both. */
+static void what_is_still_in_memory(void **state) {
+    (void)state;
+    char *folder = recording_folder();
+    struct disk_ring_settings settings = {.bytes = 1u << 30};
+    struct disk_ring_found found;
+    struct disk_ring *ring = NULL;
+    struct memory_ring *memory = NULL;
+    struct overview *overview;
+    assert_int_equal(memory_ring_new(1u << 30, &memory), 0);
+    assert_int_equal(disk_ring_open(folder, &settings, &found, &ring), 0);
+    assert_int_equal(disk_ring_set_head(ring, "{}"), 0);
+    append(ring, recording_clock(1, 1, 0, RECORDING_S, 0, 1e9 / PERIOD_NS, 1));
+    span_count = 1;
+    spans[0] = (struct span){1, 0, 200000, RECORDING_S};
+    for (uint64_t scan = 0; scan < 200000; scan += 10000) {
+        int64_t from_ns = RECORDING_S + (int64_t)scan * PERIOD_NS;
+        if (scan <= 100000)
+            append(ring, block(1, scan, 10000, from_ns));
+        struct chunk held = block(1, scan, 10000, from_ns);
+        if (scan >= 100000)
+            memory_ring_put(memory, &held);
+        chunk_done(&held);
+    }
+    assert_int_equal(overview_open(folder, &overview), 0);
+    for (int i = 0; i < 2; i++) {
+        size_t losses;
+        check_window(overview, memory, RECORDING_S, 21 * RECORDING_S, 50, 1);
+        check_window(overview, memory, RECORDING_S, 21 * RECORDING_S, 1, 1);
+        check_window(overview, memory, 10 * RECORDING_S - 50000, 14 * RECORDING_S - 50000, 777, 0);
+        (void)overview_losses(overview, &losses);
+        assert_int_equal(losses, 0);
+        /* The overview stays open while all of it goes to the disk, into new segments. */
+        struct chunk taken;
+        while (i == 0 && memory_ring_take(memory, &taken, 0)) {
+            if (taken.place.first_scan == 150000)
+                assert_int_equal(disk_ring_set_head(ring, "{\"other\":1}"), 0);
+            if (taken.place.first_scan > 100000)
+                append(ring, taken);
+            else
+                chunk_done(&taken);
+        }
+    }
+    overview_free(overview);
+    memory_ring_free(memory);
+    disk_ring_close(ring);
     recording_folder_remove(folder);
 }
 
@@ -324,14 +408,14 @@ static void empty_windows_and_rings(void **state) {
     (void)state;
     char *folder = recording_folder();
     struct overview *overview;
-    struct overview_extremes extremes[4];
+    struct overview_column drawn[4];
     assert_int_equal(overview_open(folder, &overview), 0);
     assert_int_equal(overview_state(overview).segments, 0);
     struct overview_window window = {0, 1, 0, 100, 4};
-    assert_int_equal(overview_draw(overview, &window, extremes), 0);
-    assert_true(extremes[3].low > extremes[3].high);
+    assert_int_equal(overview_draw(overview, NULL, &window, drawn), 0);
+    assert_true(drawn[3].low > drawn[3].high && isnan(drawn[3].mean));
     window.to_ns = 0;
-    assert_int_equal(overview_draw(overview, &window, extremes), -EINVAL);
+    assert_int_equal(overview_draw(overview, NULL, &window, drawn), -EINVAL);
     overview_free(overview);
     overview_free(NULL);
     recording_folder_remove(folder);
@@ -345,6 +429,7 @@ int main(void) {
         cmocka_unit_test(without_the_catalogue),
         cmocka_unit_test(damaged_hints_cost_time_only),
         cmocka_unit_test(blocks_without_a_summary_are_read),
+        cmocka_unit_test(what_is_still_in_memory),
         cmocka_unit_test(empty_windows_and_rings),
     };
     return cmocka_run_group_tests_name("overview", tests, NULL, NULL);
