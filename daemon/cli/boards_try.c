@@ -20,7 +20,7 @@
 #include <string.h>
 
 #define LISTEN_S     10
-#define RECORD_BYTES 8192 /* the kit splits them at every byte: more takes it minutes */
+#define RECORD_BYTES 4096 /* the kit splits them at every byte: more takes it minutes */
 #define DEVICE_BYTES 256
 #define PATH_BYTES   4352
 

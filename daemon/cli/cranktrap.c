@@ -28,9 +28,9 @@ const struct command commands[] = {
      "                   or name, or a driver's, with its options behind it\n"
      "  --device DEVICE  where more than one may be it\n"
      "  --for TIME       how long to listen (10s)\n"
-     "  --record FILE    keeps the first bytes (--bytes N, 8192) as FILE.bytes, what is in them "
-     "as\n"
-     "                   FILE.scans, the board file beside them: `sh tests/driver` replays them\n",
+     "  --record FILE    keeps the first bytes (--bytes N, 4096) as FILE.bytes, what is in\n"
+     "                   them as FILE.scans, the board file beside them: `sh tests/driver`\n"
+     "                   replays them\n",
      command_boards},
     {"ready",
      "[--hours N] [--no-crank | --look] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL\n"
