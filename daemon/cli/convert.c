@@ -116,8 +116,9 @@ int command_convert(const struct command_line *given) {
     if (wrong)
         return wrong;
     if (!line.out)
-        return command_usage(&line, "--out says where it goes, and its end the format: .csv, .npy, "
-                                    ".wav or .cfg");
+        return command_usage(&line,
+                             "--out says where it goes, and its end the format: .csv, .npy, .h5, "
+                             ".wav or .cfg");
     if (!read_time(&line, "from", from, &settings.from_s) ||
         !read_time(&line, "to", to, &settings.to_s))
         return COMMAND_USAGE;

@@ -100,10 +100,10 @@ const struct command commands[] = {
      "and after a repair.\n",
      command_compare},
     {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE",
-     "a record for other programs: CSV, NPY, WAV, COMTRADE",
+     "a record for other programs: CSV, NPY, HDF5, WAV, COMTRADE",
      "A snapshot by its number or file, or .ring files of one ring together. The end of FILE's\n"
-     "name says the format: .csv, .npy, .wav or .cfg (COMTRADE). Rows that are missing are absent\n"
-     "(in .wav filled) and told of; one file a board; nothing is overwritten.\n"
+     "name says the format: .csv, .npy, .h5 (HDF5), .wav or .cfg (COMTRADE). Rows that are\n"
+     "missing are absent (in .wav filled) and told of; one file a board; nothing is overwritten.\n"
      "docs/convert.md has the rules. A TIME is 21.5s, 300ms, 2h from the record's beginning.\n"
      "  --from, --to   only this stretch\n"
      "  --counts       the board's whole numbers instead of volts and amperes\n",

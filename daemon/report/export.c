@@ -16,7 +16,7 @@
 #include <unistd.h>
 
 static const struct export_format *const formats[] = {&export_csv, &export_npy, &export_wav,
-                                                      &export_comtrade};
+                                                      &export_comtrade, &export_hdf5};
 
 /* One of the files. */
 struct target {

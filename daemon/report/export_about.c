@@ -103,14 +103,22 @@ static json_t *about_json(const struct export_table *table, const struct export_
     return json;
 }
 
+char *export_about_text(const struct export_table *table, const struct export_rows *rows,
+                        const char *filled) {
+    json_t *json = about_json(table, rows, filled);
+    char *text = json_dumps(json, JSON_INDENT(1) | JSON_REAL_PRECISION(17));
+    json_decref(json);
+    return text;
+}
+
 int export_about_write(const struct export_table *table, const struct export_rows *rows,
                        const char *filled, const char *path) {
     FILE *stream = fopen(path, "wxe");
     if (!stream)
         return -errno;
-    json_t *json = about_json(table, rows, filled);
-    int result = json_dumpf(json, stream, JSON_INDENT(1) | JSON_REAL_PRECISION(17)) == 0 ? 0 : -EIO;
-    json_decref(json);
+    char *text = export_about_text(table, rows, filled);
+    int result = !text ? -ENOMEM : fputs(text, stream) == EOF ? -errno : 0;
+    free(text);
     if (result == 0 && (fputc('\n', stream) == EOF || fflush(stream) != 0))
         result = -errno;
     if (result == 0 && fsync(fileno(stream)) < 0)

@@ -29,7 +29,11 @@ uint64_t export_rows_take(struct export_rows *rows, const struct record_run *run
 /* Scans a second from the first row to the last, missing ones filled; NAN: fewer than two rows. */
 double export_rows_rate(const struct export_rows *rows);
 
-/* Creates `path` and writes it, to the disk. `filled`: with what; NULL: nothing is. 0 or -errno. */
+/* The JSON, allocated; NULL: no memory. `filled`: with what missing rows are; NULL: nothing is. */
+char *export_about_text(const struct export_table *table, const struct export_rows *rows,
+                        const char *filled);
+
+/* Creates `path` and writes it, to the disk. 0 or -errno. */
 int export_about_write(const struct export_table *table, const struct export_rows *rows,
                        const char *filled, const char *path);
 

@@ -44,6 +44,7 @@ extern const struct export_format export_csv;
 extern const struct export_format export_npy;
 extern const struct export_format export_wav;
 extern const struct export_format export_comtrade;
+extern const struct export_format export_hdf5;
 
 /* Put a number in little-endian order, and return what comes behind it. */
 unsigned char *export_put_double(unsigned char *to, double value);

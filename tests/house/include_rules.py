@@ -59,6 +59,7 @@ OWNERS = {
     "pango/pangocairo.h": {"daemon/report"},
     "glib.h": {"daemon/report"},
     "sndfile.h": {"daemon/report"},
+    "hdf5.h": {"daemon/report"},
     "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
                   "daemon/serve", "daemon"},
 }

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: Apache-2.0
-"""export_test.py - `convert` to NPY, WAV and COMTRADE, read back by numpy, scipy, soundfile and a
-reader written here from the standard's layout: the same counts as in the CSV, to the last bit.
+"""export_test.py - `convert` to NPY, WAV, HDF5 and COMTRADE, read back by numpy, scipy, soundfile,
+h5py and a reader written here from the standard's layout: the same counts as in the CSV, to the last bit.
 (That the CSV has what the board sent is convert_test.py's matter.)"""
 import csv
 import json
@@ -17,6 +17,10 @@ try:
     import soundfile
 except ImportError:
     soundfile = None
+try:
+    import h5py
+except ImportError:
+    h5py = None
 
 # The record of IEEE C37.111: number 5, time 667, six analogues, status bits 5 and 6.
 WORKED = bytes.fromhex("050000009b02000008fdfa0448003d0074ff0afe3000")
@@ -135,6 +139,22 @@ class Export(harness.Case):
             a, b = float(channel[5]), float(channel[6])
             self.assertEqual(channel[4], "V")
             self.assertLess(abs(a * counts[:, i] + b - values[channel[1]]).max(), abs(a) * 1e-6)
+
+    @harness.unittest.skipIf(h5py is None, "python3-h5py is not installed")
+    def test_hdf5(self):
+        _, counts = self.counts()
+        for options, kind, unit in ((["--counts"], "<i4", "counts"), ([], "<f8", "V")):
+            path = self.convert(f"{unit}.h5", *options)
+            array = numpy.load(self.convert(f"{unit}.npy", *options), allow_pickle=False)
+            with h5py.File(path, "r") as file:
+                self.assertEqual(set(file), {"time_s", "battery", "Geber-Öl"})
+                self.assertEqual(json.loads(file.attrs["about"])["rows"], self.rows)
+                for name in array.dtype.names:
+                    self.assertTrue((file[name][:] == array[name]).all())
+                self.assertEqual(file["battery"].dtype, numpy.dtype(kind))
+                self.assertEqual(file["battery"].attrs["unit"], unit)
+                if options:
+                    self.assertTrue((file["Geber-Öl"][:] == counts[:, 1]).all())
 
     def test_nothing_is_overwritten(self):
         for name, second in (("a.npy", "a.json"), ("a.wav", "a.json"), ("a.cfg", "a.dat")):
