@@ -21,7 +21,7 @@
 /* One thing to say to a board: bytes, or a USB control request. */
 struct board_request {
     bool control;
-    bool text; /* a command: {rate} and {block} in it stand for those options */
+    bool text;             /* a command: {rate} and {block} in it stand for those options */
     uint8_t type, request; /* of a control request, as the USB specification names them */
     uint16_t value, index;
     size_t count;

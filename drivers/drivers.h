@@ -18,7 +18,8 @@
     DRIVER(usb_bulk)                                                                               \
     DRIVER(usb_iso)                                                                                \
     DRIVER(modbus_rtu)                                                                             \
-    DRIVER(usb_tmc)
+    DRIVER(usb_tmc)                                                                                \
+    DRIVER(iio)
 
 /* Every driver, `*count` of them; static. */
 const struct board_driver *const *drivers_all(size_t *count);

@@ -85,7 +85,7 @@ static json_t *hookup_board_json(const struct hookup_board *board) {
     json_t *json =
         json_pack("{s:s, s:s, s:s?, s:s?}", "board", board->name, "driver", board->driver->name,
                   "board_file", file ? file->name : NULL, "device", board->device);
-    if (!board->device && !usb) {
+    if ((!board->device && !usb) || board->driver->bus == BOARD_KERNEL) {
         json_object_set_new(json, "there", json_true());
         json_object_set_new(json, "why", json_null());
         return json;

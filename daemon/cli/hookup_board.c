@@ -75,7 +75,7 @@ static int choose_way(struct draft *draft, char *const *files, size_t file_count
     const struct board_driver *const *drivers = drivers_all(&count);
     puts("Drivers, and boards that are described by a file (docs/board-files.md):");
     for (size_t i = 0; i < count && words < WAYS_MOST; i++) {
-        if (drivers[i]->bus == BOARD_SIMULATED)
+        if (drivers[i]->bus == BOARD_SIMULATED || drivers[i]->bus == BOARD_KERNEL)
             continue;
         printf("  %-18s %s\n", drivers[i]->name, drivers[i]->summary);
         if (strcmp(drivers[i]->name, "packet-serial") == 0)

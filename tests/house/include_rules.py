@@ -43,6 +43,7 @@ OWNERS = {
     "libusb.h": {"drivers/transport"},
     "libudev.h": {"drivers/transport"},
     "modbus/modbus.h": {"drivers/modbus-rtu.c"},
+    "iio.h": {"drivers/iio.c"},
     "termios.h": {"drivers/transport"},
     "ini.h": {"daemon/hookup"},
     "zlib.h": {"daemon/ring"},
