@@ -616,6 +616,11 @@ static int start_rings(struct daemon *daemon, uint32_t *first_epoch) {
              " bytes, as after a power cut); they are kept as they are, all sound blocks in them "
              "are read",
              found.damaged, found.segments, found.damaged_bytes);
+    if (found.set_aside)
+        warn("ring: %zu segments were written by another version of cranktrap and cannot be read "
+             "by this one; they were moved to %s and no longer count for the ring's size. Read "
+             "them with the version that wrote them, or delete that folder",
+             found.set_aside, disk_ring_set_aside(daemon->disk));
     *first_epoch = found.last_epoch + 1;
 
     char *json = NULL;

@@ -415,6 +415,7 @@ void disk_ring_close(struct disk_ring *ring) {
     if (disk_ring_sync(ring) == 0 && ring->segment)
         end_segment(ring);
     abandon_segment(ring);
+    free(ring->set_aside);
     free(ring->folder);
     free(ring->head);
     kept_done(&ring->kept);

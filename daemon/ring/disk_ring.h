@@ -48,6 +48,7 @@ struct disk_ring_found {
     size_t damaged; /* of the newest segments: left as they are; their sound chunks are read */
     uint64_t damaged_bytes;
     uint32_t last_epoch; /* highest epoch in any segment: go on above it */
+    size_t set_aside;    /* segments of another version of the format, moved away */
 };
 
 struct disk_ring;
@@ -56,13 +57,18 @@ struct disk_ring;
  * Opens the folder (made if missing). Old segments stay; of each the first chunks are read, and
  * the newest ones whole (older ones were the newest at an earlier opening: starting takes no
  * longer with a large ring). A dirty last one is left untouched; writing begins a new one. Files
- * that are not ours are left alone and do not count.
+ * that are not ours are left alone and do not count. Segments that another version of the program
+ * wrote and this one cannot read are moved, never deleted: into a new folder beside this one, its
+ * name with "-set-aside" behind it (and a number, where that exists); they no longer count.
  * The highest epoch is found because each stream's epoch begins with a CLOCK chunk, and each
  * segment with the latest ones.
  * -EBUSY where another process has the folder (flock on its file `lock`).
  */
 int disk_ring_open(const char *folder, const struct disk_ring_settings *settings,
                    struct disk_ring_found *found, struct disk_ring **ring);
+
+/* The folder that the opening moved segments into (the ring's; `found` counts them), or NULL. */
+const char *disk_ring_set_aside(const struct disk_ring *ring);
 
 /* Takes NULL. Ends the last segment properly. What cannot be written then is dropped. */
 void disk_ring_close(struct disk_ring *ring);

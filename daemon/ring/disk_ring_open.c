@@ -8,6 +8,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
@@ -33,15 +34,59 @@ static int take_lock(struct disk_ring *ring) {
     return 0;
 }
 
+/* ---- what another version of the program has left ---- */
+
+#define SET_ASIDE_MAX 1000 /* folders, one of each opening that found something */
+
+static int make_set_aside(struct disk_ring *ring) {
+    char *path = NULL;
+    for (int i = 1; i <= SET_ASIDE_MAX; i++) {
+        int length = i == 1 ? asprintf(&path, "%s-set-aside", ring->folder)
+                            : asprintf(&path, "%s-set-aside-%d", ring->folder, i);
+        if (length < 0)
+            return -ENOMEM;
+        if (mkdir(path, 0755) == 0) {
+            ring->set_aside = path;
+            return 0;
+        }
+        free(path);
+        if (errno != EEXIST)
+            return -errno;
+    }
+    return -EEXIST;
+}
+
+/* Moves a segment out of the ring. Where that cannot be done it stays, and does not count. */
+static bool set_aside(struct disk_ring *ring, uint64_t number) {
+    char name[SEGMENT_NAME_MAX];
+    if (!ring->set_aside)
+        (void)make_set_aside(ring);
+    int to = ring->set_aside ? open(ring->set_aside, O_RDONLY | O_DIRECTORY | O_CLOEXEC) : -1;
+    if (to < 0)
+        return false;
+    segment_name(number, name);
+    bool moved = renameat(ring->folder_file, name, to, name) == 0;
+    close(to);
+    return moved;
+}
+
 /* Leaves in the list what is ours. Files with our names that are not keep their numbers. Of what
  * the catalogue does not have, the first chunks and the INDEX are read. */
-static void sort_out_foreign(struct disk_ring *ring) {
+static void sort_out_foreign(struct disk_ring *ring, struct disk_ring_found *found) {
     size_t ours = 0;
+    /* Another version may have kept the catalogue just so: then it says nothing of what is in them.
+     */
+    bool known = ring->count &&
+                 !segment_is_of_another_version(ring->folder, ring->list[ring->count - 1].number);
     for (size_t i = 0; i < ring->count; i++) {
         struct segment segment = ring->list[i];
         ring->next_number = segment.number + 1;
-        if (!segment.catalogued && !segment_peek(ring->folder, &segment))
+        segment.catalogued = segment.catalogued && known;
+        if (!segment.catalogued && !segment_peek(ring->folder, &segment)) {
+            if (segment_is_of_another_version(ring->folder, segment.number))
+                found->set_aside += set_aside(ring, segment.number);
             continue;
+        }
         if (!segment.catalogued)
             segment_find_index(ring->folder, &segment);
         ring->list[ours++] = segment;
@@ -134,6 +179,10 @@ static int open_folder(struct disk_ring *ring, const char *folder) {
     return 0;
 }
 
+const char *disk_ring_set_aside(const struct disk_ring *ring) {
+    return ring->set_aside;
+}
+
 int disk_ring_open(const char *folder, const struct disk_ring_settings *settings,
                    struct disk_ring_found *found, struct disk_ring **ring) {
     struct disk_ring *made = calloc(1, sizeof *made);
@@ -155,7 +204,7 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
         return error;
     }
     struct disk_ring_found what = {0};
-    sort_out_foreign(made);
+    sort_out_foreign(made, &what);
     scan_newest(made, &what);
     estimate_ends(made);
     rebuild_catalogue(made);

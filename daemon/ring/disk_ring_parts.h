@@ -20,6 +20,7 @@
 struct disk_ring {
     char *folder;
     int folder_file, lock_file;
+    char *set_aside; /* the folder with what could not be read; NULL: there was nothing */
     struct disk_ring_settings settings;
 
     /* The appending thread only. */

@@ -157,6 +157,21 @@ static bool is_container(const char *path) {
     return error != -EMEDIUMTYPE && error != -EPROTO;
 }
 
+bool segment_is_of_another_version(const char *folder, uint64_t number) {
+    char *path = segment_path(folder, number);
+    int file = path ? open(path, O_RDONLY | O_CLOEXEC) : -1;
+    uint8_t header[CHUNK_HEADER_SIZE];
+    size_t length;
+    uint64_t of_file;
+    free(path);
+    if (file < 0)
+        return false;
+    bool sound = read_at(file, header, sizeof header, 0) &&
+                 chunk_header(header, sizeof header, &length, &of_file);
+    close(file);
+    return sound && header[4] != CHUNK_VERSION;
+}
+
 bool segment_peek(const char *folder, struct segment *segment) {
     char *path = segment_path(folder, segment->number);
     int file = path ? open(path, O_RDONLY | O_CLOEXEC) : -1;

@@ -59,6 +59,9 @@ int segments_find(const char *folder, struct segment **segments, size_t *count);
  */
 bool segment_peek(const char *folder, struct segment *segment);
 
+/* Does it begin with the sound header of another version of the format? */
+bool segment_is_of_another_version(const char *folder, uint64_t number);
+
 /* Reads the whole segment: exact times, highest epoch, damage. 0 or a negative errno. */
 int segment_scan(const char *folder, struct segment *segment, struct segment_scan *scan);
 

@@ -16,6 +16,7 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
+#include <zlib.h>
 
 static const struct disk_ring_settings small = {.bytes = 400000, .segment_bytes = 20000};
 
@@ -491,6 +492,63 @@ static void what_is_written_is_counted(void **state) {
     recording_folder_remove(folder);
 }
 
+/* All of a closed ring's segments as another version would have written them. */
+static void make_another_version(const char *folder) {
+    struct disk_ring_list list;
+    assert_int_equal(disk_ring_list_folder(folder, &list), 0);
+    for (size_t i = 0; i < list.count; i++) {
+        size_t size;
+        uint8_t *bytes = recording_file(list.path[i], &size);
+        size_t at = 0;
+        while (at < size) { /* the offsets are those of docs/format.md */
+            size_t length = 32 + (size_t)bytes[at + 8] + ((size_t)bytes[at + 9] << 8) +
+                            ((size_t)bytes[at + 10] << 16);
+            bytes[at + 4] = CHUNK_VERSION + 1;
+            uint32_t sum = (uint32_t)crc32(0, bytes + at, 28);
+            for (int k = 0; k < 4; k++)
+                bytes[at + 28 + (size_t)k] = (uint8_t)(sum >> (8 * k));
+            at += length;
+        }
+        recording_write_file(folder, strrchr(list.path[i], '/') + 1, bytes, size);
+        free(bytes);
+    }
+    disk_ring_list_done(&list);
+}
+
+static void what_another_version_wrote_is_set_aside(void **state) {
+    (void)state;
+    char *folder = recording_folder();
+    char *aside[2];
+    for (size_t round = 0; round < 2; round++) {
+        struct disk_ring_found found;
+        struct disk_ring *ring = open_ring(folder, &small, &found);
+        assert_null(disk_ring_set_aside(ring));
+        for (uint32_t second = 0; second < 100; second++)
+            append_second(ring, 1, second);
+        size_t segments = disk_ring_state(ring).segments;
+        assert_true(segments > 1);
+        disk_ring_close(ring);
+        make_another_version(folder);
+
+        ring = open_ring(folder, &small, &found);
+        assert_int_equal(found.segments, 0);
+        assert_int_equal(found.set_aside, segments);
+        assert_true(asprintf(&aside[round], "%s-set-aside%s", folder, round == 0 ? "" : "-2") > 0);
+        assert_string_equal(disk_ring_set_aside(ring), aside[round]);
+        for (size_t number = 1; round == 0 && number <= segments; number++) {
+            char name[32];
+            snprintf(name, sizeof name, "%08zu.ring", number);
+            assert_true(recording_exists(aside[round], name));
+            assert_false(recording_exists(folder, name));
+        }
+        append_second(ring, 1, 0); /* and goes on, under new numbers */
+        disk_ring_close(ring);
+    }
+    recording_folder_remove(aside[0]);
+    recording_folder_remove(aside[1]);
+    recording_folder_remove(folder);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(bound_holds_and_the_oldest_go),
@@ -501,6 +559,7 @@ int main(void) {
         cmocka_unit_test(a_stretch_pins_what_it_needs),
         cmocka_unit_test(dirty_last_segment_is_left_alone),
         cmocka_unit_test(foreign_files_are_left_alone),
+        cmocka_unit_test(what_another_version_wrote_is_set_aside),
         cmocka_unit_test(a_name_in_the_way_is_passed_by),
         cmocka_unit_test(empty_and_zero_segments_are_ours),
         cmocka_unit_test(a_smaller_bound_is_kept_from_the_opening_on),
