@@ -127,7 +127,7 @@ class Package(unittest.TestCase):
             time.sleep(0.1)
         self.assertIn("parcel van", output(program, "status", "--state", state))
         daemon.terminate()
-        self.assertEqual(daemon.wait(60), 0)
+        self.assertEqual(daemon.wait(60), 0, (self.root / "log").read_text())
 
 
 if __name__ == "__main__":
