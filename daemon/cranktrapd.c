@@ -573,8 +573,6 @@ static int find_page(struct daemon *daemon, const char *programs) {
         daemon->page_folder = NULL;
     if (daemon->page_folder && !daemon->options.page && access(daemon->page_folder, X_OK) < 0) {
         free(daemon->page_folder);
-        free(daemon->hookup_copy);
-        marks_free(daemon->marks);
         daemon->page_folder = strdup(CRANKTRAP_PAGE_FOLDER);
     }
     return daemon->page_folder ? 0 : -ENOMEM;
