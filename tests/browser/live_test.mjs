@@ -63,6 +63,37 @@ flow("hookup: drawn and judged, a wrong text told line by line", "#/hookup", {},
   assert.match(await text.evaluate((one) => one.value.slice(one.selectionStart, one.selectionEnd)), /divider = minus/);
 });
 
+flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page) => {
+  const text = page.getByLabel("Text of the hookup");
+  for (const words of ["sulks at dawn", "sulks in the rain"]) {
+    await text.fill((await text.inputValue()).replace(/^complaint = .*$/m, `complaint = ${words}`));
+    await page.getByRole("button", { name: "Save as a copy" }).click();
+    await page.getByText(/^Saved; it/).waitFor();
+    const kept = await logger.get("/v0/hookup");
+    assert.ok(kept.copy && kept.text.includes(words));
+    await page.getByRole("button", { name: "Check" }).click();
+    await page.getByText("Nothing is wrong with it.").waitFor();
+  }
+});
+
+flow("ready: judged without a test crank, and left", "#/ready", {}, async (page) => {
+  await page.getByRole("button", { name: "Judge it" }).click();
+  await page.getByRole("heading", { name: "Not proven." }).waitFor();
+  await page.getByRole("cell", { name: "crank-feed, V" }).waitFor();
+  await page.getByRole("button", { name: "I am leaving now" }).click();
+  await page.getByText("The night counts from now. Go home.").waitFor();
+  assert.ok((await logger.get("/v0/night")).since_s > 0);
+});
+
+flow("a note without a snapshot", "#/now", {}, async (page) => {
+  await page.getByLabel("What happened").fill("moved the van");
+  await page.getByRole("button", { name: "Only note it" }).click();
+  await page.getByText("Noted in the record.").waitFor();
+  const { elapsed_s: now } = await logger.get("/v0/status");
+  const { marks } = await logger.get(`/v0/ring/marks?from_s=${now - 60}&to_s=${now + 1}`);
+  assert.ok(marks.some((one) => one.text === "moved the van"));
+});
+
 const ROUTES = { attempt: "#/attempt", night: "#/night", now: "#/now", hookup: "#/hookup", ready: "#/ready" };
 const SETTLED = { attempt: ".lane .u-over", night: ".lane .u-over", now: ".lead path", hookup: ".wiring", ready: ".steps" };
 

@@ -93,6 +93,13 @@ flow("reviewed, held and noted: the logger keeps it", "#/attempt/2", {}, async (
   assert.equal(one.hold, true);
 });
 
+flow("the customer's sheet and the record can be had", "", {}, async (page) => {
+  const sheet = await page.request.get(await page.getByRole("link", { name: /PDF/ }).evaluate((one) => one.href));
+  assert.equal((await sheet.body()).subarray(0, 5).toString(), "%PDF-");
+  const record = await page.request.get(await page.getByRole("link", { name: "The record itself" }).evaluate((one) => one.href));
+  assert.match(record.headers()["content-disposition"], /attachment/);
+});
+
 flow("delete asks first, and then it is gone", "#/attempt/5", {}, async (page) => {
   await page.getByRole("button", { name: "Delete" }).click();
   await page.getByRole("button", { name: "No, keep it" }).click();

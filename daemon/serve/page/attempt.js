@@ -1,11 +1,14 @@
 // SPDX-License-Identifier: Apache-2.0
 // The sheet of one attempt: what happened, the picture of it, why, and what to do next.
 import { get } from "./ask.js";
+import { clock } from "./figures.js";
 import { attemptsOf, companion, headline, landing } from "./headline.js";
 import { horizon } from "./horizon.js";
+import { listen } from "./live.js";
 import { make } from "./make.js";
 import { picture } from "./attempt_picture.js";
 import { actions, checks, reasons } from "./attempt_parts.js";
+import { outcome } from "./words.js";
 
 export const TITLE = "Attempt";
 
@@ -40,6 +43,17 @@ function empty(root) {
     make("a", { class: "key", href: "#/now" }, "The leads, now")));
 }
 
+/* Says that another attempt came in while this one is being read. */
+function watchFor(newer, known, signal) {
+  listen("attempt", async () => {
+    const list = await get("attempts", signal).catch(() => null);
+    const last = list && attemptsOf(list).at(-1);
+    if (!last || last.number <= known) return;
+    newer.replaceChildren(make("a", { class: "key", href: `#/attempt/${last.number}` },
+      `Newer: ${clock(last.wall)}, ${outcome(last.outcome).toLowerCase()}`));
+  }, signal);
+}
+
 export async function show(root, parameter, signal) {
   root.append(make("p", { class: "quiet" }, "Looking for the attempt that matters most."));
   const all = await get("attempts", signal);
@@ -58,7 +72,9 @@ export async function show(root, parameter, signal) {
   const sky = make("figure", {}, horizon(attempts, null, subject.number));
   const main = make("div", {});
   const side = make("div", {});
-  root.append(head, sky, steps(subject, attempts) ?? "", make("div", { class: "two" }, main, side));
+  const newer = make("p", { role: "status", class: "views" });
+  watchFor(newer, attempts.at(-1)?.number ?? 0, signal);
+  root.append(head, sky, steps(subject, attempts) ?? "", newer, make("div", { class: "two" }, main, side));
   const again = () => {
     const next = top(subject, attempts, since, report);
     head.replaceWith(next);

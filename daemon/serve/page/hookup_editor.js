@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 // The hookup's text, edited as a copy in the state folder and judged with the same words as the file.
-import { send } from "./ask.js";
+import { get, send } from "./ask.js";
 import { attempt as trying, button, make } from "./make.js";
 
 function select(text, line) {
@@ -13,7 +13,8 @@ function select(text, line) {
 
 function problemRow(text, problem) {
   const place = [problem.section ? `[${problem.section}]` : null, problem.key].filter(Boolean).join(" ");
-  return make("li", {}, button(`Line ${problem.line}${place ? ", " + place : ""}: ${problem.text}`, () => select(text, problem.line)));
+  const where = [problem.line ? `Line ${problem.line}` : null, place || null].filter(Boolean);
+  return make("li", {}, button([where.join(", "), problem.text].filter(Boolean).join(": "), () => select(text, problem.line || 1)));
 }
 
 export function editor(hookup) {
@@ -33,7 +34,7 @@ export function editor(hookup) {
   const save = button("Save as a copy", () => trying(said, async () => {
     const answer = await send("PUT", "hookup", text.value, etag ? { "If-Match": etag } : {});
     if (show(answer)) return "Not saved: see below.";
-    etag = answer.etag ?? etag;
+    etag = (await get("hookup")).etag;
     return answer.takes_effect === "now" ? "Saved; it is in use now." : `Saved; it takes effect when the logger starts again.${answer.why ? " " + answer.why : ""}`;
   }));
   return make("section", { class: "part" }, make("h2", {}, "The file"),

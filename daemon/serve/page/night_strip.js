@@ -53,7 +53,7 @@ export async function strip(where, { list, status, signal }) {
   let view = { ...whole };
   const channels = (await get("now", signal)).channels;
   const battery = channels.find((one) => one.role === "battery") ?? channels[0];
-  const canvas = make("div", { tabindex: "0", role: "group", "aria-label":
+  const canvas = make("div", { class: "strip", tabindex: "0", role: "group", "aria-label":
     "Strip of the night. Arrow keys left and right move, plus and minus look closer and wider, Home shows all." });
   const said = make("p", { class: "quiet small", role: "status" });
   const keys = make("p", { class: "row" });
