@@ -69,8 +69,10 @@ flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page) => {
     await text.fill((await text.inputValue()).replace(/^complaint = .*$/m, `complaint = ${words}`));
     await page.getByRole("button", { name: "Save as a copy" }).click();
     await page.getByText(/^Saved; it/).waitFor();
-    const kept = await logger.get("/v0/hookup");
-    assert.ok(kept.copy && kept.text.includes(words));
+    await until("the logger has taken it", async () => {
+      const kept = await logger.get("/v0/hookup");
+      return kept.copy && kept.text.includes(words);
+    }, 20);
     await page.getByRole("button", { name: "Check" }).click();
     await page.getByText("Nothing is wrong with it.").waitFor();
   }

@@ -1,9 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 // Questions to the logger. Its errors come with a remedy: both are shown.
 export class Refused extends Error {
-  constructor(status, error, remedy) {
+  constructor(status, error, remedy, body) {
     super(remedy ? `${error} ${remedy}` : error);
     this.status = status;
+    this.body = body;
   }
 }
 
@@ -22,7 +23,7 @@ async function answer(path, options) {
   } catch {
     throw new Refused(response.status, "The logger's answer could not be read.", text.slice(0, 120));
   }
-  if (!response.ok) throw new Refused(response.status, body?.error ?? `The logger said ${response.status}.`, body?.remedy);
+  if (!response.ok) throw new Refused(response.status, body?.error ?? `The logger said ${response.status}.`, body?.remedy, body);
   return body;
 }
 

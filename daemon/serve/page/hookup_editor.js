@@ -17,12 +17,34 @@ function problemRow(text, problem) {
   return make("li", {}, button([where.join(", "), problem.text].filter(Boolean).join(": "), () => select(text, problem.line || 1)));
 }
 
+/* Saves; the answer has its problems also where it was refused for them. */
+async function put(text, etag) {
+  try {
+    return await send("PUT", "hookup", text, etag ? { "If-Match": etag } : {});
+  } catch (problem) {
+    if (problem.body?.problems?.length) return problem.body;
+    throw problem;
+  }
+}
+
+/* The hookup as it stands. While the logger takes a new one it answers nobody for a moment. */
+async function standing() {
+  for (let turn = 0; ; turn += 1) {
+    try {
+      return await get("hookup");
+    } catch (problem) {
+      if (problem.status !== 0 || turn === 20) throw problem;
+      await new Promise((resolve) => setTimeout(resolve, 250));
+    }
+  }
+}
+
 export function editor(hookup) {
   const said = make("p", { class: "said", role: "status" });
   const problems = make("ul", { class: "problems" });
   const text = make("textarea", { id: "text", class: "text", spellcheck: "false", autocapitalize: "off", autocomplete: "off", wrap: "off" });
   text.value = hookup.text;
-  let etag = hookup.etag;
+  const ours = new Set([hookup.text]); // what was read here, or saved from here
   const show = (answer) => {
     problems.replaceChildren(...(answer.problems ?? []).map((one) => problemRow(text, one)));
     return (answer.problems ?? []).length;
@@ -32,9 +54,12 @@ export function editor(hookup) {
     return wrong ? `${wrong} ${wrong === 1 ? "thing is" : "things are"} wrong. Nothing was changed.` : "Nothing is wrong with it.";
   }));
   const save = button("Save as a copy", () => trying(said, async () => {
-    const answer = await send("PUT", "hookup", text.value, etag ? { "If-Match": etag } : {});
+    const saved = text.value;
+    const there = await standing();
+    if (!ours.has(there.text)) return "Not saved: somebody else changed the hookup meanwhile. Load this page anew, and make the change again.";
+    const answer = await put(saved, there.etag);
     if (show(answer)) return "Not saved: see below.";
-    etag = (await get("hookup")).etag;
+    ours.add(saved);
     return answer.takes_effect === "now" ? "Saved; it is in use now." : `Saved; it takes effect when the logger starts again.${answer.why ? " " + answer.why : ""}`;
   }));
   return make("section", { class: "part" }, make("h2", {}, "The file"),
