@@ -42,6 +42,7 @@ int command_boards(const struct command_line *line);
 int command_ready(const struct command_line *line);
 int command_status(const struct command_line *line);
 int command_now(const struct command_line *line);
+int command_phone(const struct command_line *line);
 int command_keep(const struct command_line *line);
 int command_list(const struct command_line *line);
 int command_night(const struct command_line *line);

@@ -64,6 +64,13 @@ const struct command commands[] = {
      "  --from TIME --to TIME the stretch between, up to an hour\n"
      "A TIME is 2026-01-15T04:12:07, 04:12 (today) or -90s; a SPAN is 20s, 300ms, 1.5min.\n",
      command_keep},
+    {"phone", "[--hours N] [--close] [--out CARD.svg]", "the page on a phone in the same network",
+     "Opens the daemon to the local network for whoever has the address that it prints, with a\n"
+     "token in it; and a code for the camera. It is clear text on that network.\n"
+     "  --hours N        for so long; else until it is closed, also over a restart\n"
+     "  --close          closes it: the token is worth nothing any more\n"
+     "  --out CARD.svg   a card to stick on the box\n",
+     command_phone},
     {"list", "[--reviewed N] [--hold N] [--good N] [--clear N] [--note N TEXT] [--delete N]",
      "attempts and snapshots: time, outcome, verdict",
      "N is a snapshot's number, as the list shows it. What is said of it is kept beside it.\n"

@@ -5,9 +5,11 @@
 #include "door.h"
 
 #include "listeners.h"
+#include "phone.h"
 
 #include <arpa/inet.h>
 #include <netinet/in.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -58,8 +60,56 @@ static bool is_our_origin(const char *origin, const char *own) {
            is_our_name(origin + sizeof scheme - 1, own);
 }
 
+/* ---- the token ---- */
+
+#define COOKIE "cranktrap"
+
+static enum MHD_Result send_plain(struct request *request, unsigned status, const char *text,
+                                  const char *name, const char *value) {
+    struct MHD_Response *response = MHD_create_response_from_buffer(
+        strlen(text), (void *)(uintptr_t)text, MHD_RESPMEM_MUST_COPY);
+    if (!response)
+        return MHD_NO;
+    MHD_add_response_header(response, "Content-Type", "text/plain; charset=utf-8");
+    MHD_add_response_header(response, "Cache-Control", "no-store");
+    MHD_add_response_header(response, "Referrer-Policy", "no-referrer");
+    MHD_add_response_header(response, "X-Content-Type-Options", "nosniff");
+    if (name)
+        MHD_add_response_header(response, name, value);
+    if (status == MHD_HTTP_SEE_OTHER)
+        MHD_add_response_header(response, "Location", "/");
+    enum MHD_Result result = MHD_queue_response(request->connection, status, response);
+    MHD_destroy_response(response);
+    return result;
+}
+
+/* The first visit: the token goes from the address, which is seen, into a cookie, which is not. */
+static enum MHD_Result welcome(struct request *request, const char *token) {
+    char cookie[160];
+    snprintf(cookie, sizeof cookie,
+             COOKIE "=%s; Path=/; Max-Age=31536000; HttpOnly; SameSite=Strict", token);
+    return send_plain(request, MHD_HTTP_SEE_OTHER, "", "Set-Cookie", cookie);
+}
+
+static bool let_in_by_token(struct request *request, const char *url, enum MHD_Result *result) {
+    const char *token = query_text(request, "token");
+    if (strcmp(url, "/") == 0 && token && phone_admits(request->serve, token)) {
+        *result = welcome(request, token);
+        return false;
+    }
+    const char *cookie = MHD_lookup_connection_value(request->connection, MHD_COOKIE_KIND, COOKIE);
+    if (phone_admits(request->serve, cookie))
+        return true;
+    *result =
+        send_plain(request, MHD_HTTP_UNAUTHORIZED,
+                   "This logger does not know you.\n"
+                   "Open it by the address or the code that `cranktrap phone` shows on it, or "
+                   "by the card on its box.\n",
+                   NULL, NULL);
+    return false;
+}
+
 bool door_let_in(struct request *request, const char *url, enum MHD_Result *result) {
-    (void)url;
     if (!door_is_network(request->connection))
         return true;
     char own[80];
@@ -77,11 +127,5 @@ bool door_let_in(struct request *request, const char *url, enum MHD_Result *resu
                              "a page of another origin may not ask (Origin)", NULL);
         return false;
     }
-    if (!is_this_computer(request->connection)) {
-        *result =
-            send_error(request->connection, MHD_HTTP_UNAUTHORIZED,
-                       "this logger is not open to the network", "run `cranktrap phone` on it");
-        return false;
-    }
-    return true;
+    return is_this_computer(request->connection) || let_in_by_token(request, url, result);
 }

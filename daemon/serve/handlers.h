@@ -41,6 +41,9 @@ handler post_hookup_check, put_hookup;
 /* metrics.c */
 handler get_metrics;
 
+/* phone.c */
+handler get_phone, post_phone, delete_phone;
+
 /* hookup_requests.c */
 handler get_hookup;
 

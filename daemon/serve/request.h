@@ -25,6 +25,7 @@ struct page;
 struct listeners;
 struct kept_answers;
 struct live;
+struct phone;
 struct request;
 struct route;
 
@@ -39,6 +40,7 @@ struct serve {
     struct workers *commands; /* children of ours: seconds */
     struct workers *drawing;  /* pictures of stretches: tens of milliseconds */
     struct live *live;
+    struct phone *phone;
     struct kept_answers *kept;  /* what children printed last */
     atomic_bool ending_workers; /* what still waits is answered with 503 */
 

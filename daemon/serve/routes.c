@@ -40,6 +40,9 @@ static const struct route routes[] = {
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report.svg", 0, get_report_svg},
     {"POST", "/v0/hookup/check", ROUTE_WHOLE, NULL, HOOKUP_MAX, post_hookup_check},
     {"PUT", "/v0/hookup", ROUTE_WHOLE, NULL, HOOKUP_MAX, put_hookup},
+    {"GET", "/v0/phone", ROUTE_WHOLE, NULL, 0, get_phone},
+    {"POST", "/v0/phone", ROUTE_WHOLE, NULL, 0, post_phone},
+    {"DELETE", "/v0/phone", ROUTE_WHOLE, NULL, 0, delete_phone},
     {"GET", "/metrics", ROUTE_WHOLE, NULL, 0, get_metrics},
     {"GET", "/v0/hookup", ROUTE_WHOLE, NULL, 0, get_hookup},
 };

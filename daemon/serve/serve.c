@@ -10,6 +10,7 @@
 #include "listeners.h"
 #include "live.h"
 #include "page_files.h"
+#include "phone.h"
 #include "request.h"
 #include "routes.h"
 #include "waiting.h"
@@ -222,6 +223,8 @@ int serve_start(const char *socket_path, const struct serve_parts *parts, struct
     if (result == 0)
         result = live_new(&made->live);
     if (result == 0)
+        result = phone_new(&made->phone);
+    if (result == 0)
         result = workers_start(COMMAND_THREADS, &made->commands);
     if (result == 0)
         result = workers_start(DRAWING_THREADS, &made->drawing);
@@ -276,6 +279,7 @@ void serve_stop(struct serve *serve) {
     workers_free(serve->drawing);
     kept_answers_free(serve->kept);
     live_free(serve->live);
+    phone_free(serve->phone);
     page_free(serve->page);
     pthread_cond_destroy(&serve->wake);
     pthread_mutex_destroy(&serve->lock);

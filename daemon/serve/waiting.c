@@ -5,9 +5,12 @@
 #include "waiting.h"
 
 #include "live.h"
+#include "phone.h"
 
 #include <errno.h>
 #include <time.h>
+
+#define PHONE_READINGS 10 /* every 5 s: addresses come and go */
 
 bool wait_for_tick(struct serve *serve, struct request *request, unsigned ticks) {
     pthread_mutex_lock(&serve->lock);
@@ -67,6 +70,8 @@ void *waiting_ticker(void *argument) {
         if (tick % 2) {
             unsigned long sequence = ++serve->readings; /* readings span half a second */
             pthread_mutex_unlock(&serve->lock);
+            if (sequence % PHONE_READINGS == 0)
+                phone_look(serve);
             live_tick(serve, sequence);
             pthread_mutex_lock(&serve->lock);
         }

@@ -54,6 +54,7 @@ OWNERS = {
     "systemd/sd-journal.h": {"daemon/service"},
     "systemd/sd-bus.h": {"daemon/service"},
     "curl/curl.h": {"daemon/cli"},
+    "qrencode.h": {"daemon/cli"},
     "cairo.h": {"daemon/report"},
     "cairo-pdf.h": {"daemon/report"},
     "cairo-svg.h": {"daemon/report"},
