@@ -17,6 +17,7 @@
 #include <string.h>
 
 #define COLUMNS     1000
+#define LOSSES_MAX  4000
 #define RING_S      3600.0 /* of the ring, where nothing is said: the last hour */
 #define STRETCH_MAX 1e7    /* seconds; a third of a year */
 /* Where the samples are fewer than the columns each is given a time of its own: so many columns a
@@ -127,8 +128,21 @@ static void put_columns(struct drawing *drawing, const struct hookup *hookup,
     }
 }
 
+/* What is missing in between; why stands in the snapshots' reports (ring/marks). */
+static void put_losses(const struct overview *overview, json_t *losses) {
+    size_t count;
+    const struct overview_loss *loss = overview_losses(overview, &count);
+    for (size_t i = 0; i < count && json_array_size(losses) < LOSSES_MAX; i++)
+        json_array_append_new(losses, json_pack("{s:f, s:f, s:n, s:o}", "from_s",
+                                                (double)loss[i].from_ns * 1e-9, "to_s",
+                                                (double)loss[i].to_ns * 1e-9, "reason", "scans",
+                                                loss[i].scans == RECORD_LOSS_UNKNOWN
+                                                    ? json_null()
+                                                    : json_integer((json_int_t)loss[i].scans)));
+}
+
 static int draw_board(struct request *request, struct overview *overview, size_t board,
-                      const struct drawing_wish *wish, struct drawing *drawing) {
+                      const struct drawing_wish *wish, struct drawing *drawing, json_t *losses) {
     const struct hookup *hookup = request->serve->parts.hookup;
     struct intake_status status;
     intake_status(request->serve->parts.intake, board, &status);
@@ -147,6 +161,8 @@ static int draw_board(struct request *request, struct overview *overview, size_t
     /* -EBADMSG: a damaged spot was passed over, the rest is there */
     if (result == 0 || result == -EBADMSG)
         put_columns(drawing, hookup, &window, drawn, fine);
+    if (result == 0 || result == -EBADMSG)
+        put_losses(overview, losses);
     free(drawn);
     return result == -EBADMSG ? 0 : result;
 }
@@ -155,14 +171,16 @@ static int draw_ring(struct request *request, struct overview *overview, json_t 
     const struct serve_parts *parts = &request->serve->parts;
     struct drawing_wish wish = wish_of(request);
     struct drawing *drawing = NULL;
+    json_t *losses = json_array();
     int result = drawing_new(&parts->hookup->vehicle, &wish, &drawing);
     for (size_t i = 0; result == 0 && i < parts->hookup->board_count; i++)
-        result = draw_board(request, overview, i, &wish, drawing);
+        result = draw_board(request, overview, i, &wish, drawing, losses);
     if (result == 0) {
         intake_hold_hookup(parts->intake); /* calibrations change the scales */
-        *json = drawing_json(drawing, NULL);
+        *json = drawing_json(drawing, json_incref(losses));
         intake_release_hookup(parts->intake);
     }
+    json_decref(losses);
     drawing_free(drawing);
     return result;
 }
