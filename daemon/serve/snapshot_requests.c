@@ -11,7 +11,9 @@
 
 #include <errno.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 static enum MHD_Result send_no_snapshot(struct request *request) {
     return send_error(request->connection, MHD_HTTP_NOT_FOUND, "no such snapshot", NULL);
@@ -36,6 +38,16 @@ static enum MHD_Result send_snapshot(struct serve *serve, struct request *reques
         answer_snapshot(serve->snapshot_folder, number, result == 0, why_not_written(result)));
 }
 
+/* It was finished, and deleted since. */
+static bool is_gone(const struct serve *serve, unsigned number) {
+    char *path = NULL;
+    if (asprintf(&path, "%s/%04u.crank", serve->snapshot_folder, number) < 0)
+        return false;
+    bool gone = access(path, F_OK) < 0 && errno == ENOENT;
+    free(path);
+    return gone;
+}
+
 /* /v0/snapshots/N[?wait=SECONDS]: is it finished? */
 enum MHD_Result get_snapshot(struct serve *serve, struct request *request, const char *rest) {
     (void)rest;
@@ -48,7 +60,7 @@ enum MHD_Result get_snapshot(struct serve *serve, struct request *request, const
         if (wait_for_tick(serve, request, ticks))
             return MHD_YES;
     }
-    if (result == -ENOENT)
+    if (result == -ENOENT || (result == 0 && is_gone(serve, number)))
         return send_no_snapshot(request);
     return send_snapshot(serve, request, number, result);
 }
