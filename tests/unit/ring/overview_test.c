@@ -17,6 +17,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -404,6 +405,71 @@ static void what_is_still_in_memory(void **state) {
     recording_folder_remove(folder);
 }
 
+#define HELD   10000
+#define BLOCKS 120
+
+struct writing {
+    struct memory_ring *memory;
+    struct disk_ring *ring;
+    size_t written;
+};
+
+static void *write_all(void *context) {
+    struct writing *writing = context;
+    struct chunk chunk;
+    while (memory_ring_take(writing->memory, &chunk, 1000)) {
+        writing->written += disk_ring_append(writing->ring, &chunk) == 0;
+        chunk_done(&chunk);
+    }
+    return NULL;
+}
+
+/* All that was put is found, but for the one block that is in the writer's hands. */
+static void look_beside(const char *folder, struct memory_ring *memory, uint64_t put) {
+    struct overview_window window = {1, INPUTS, RECORDING_S, RECORDING_S + (int64_t)put * PERIOD_NS,
+                                     20};
+    struct overview_column drawn[20 * INPUTS];
+    struct overview *overview;
+    size_t count;
+    assert_int_equal(overview_open(folder, &overview), 0);
+    assert_int_equal(overview_draw(overview, memory, &window, drawn), 0);
+    const struct overview_loss *losses = overview_losses(overview, &count);
+    assert_true(count <= 1);
+    if (count)
+        assert_int_equal(losses[0].scans, HELD);
+    for (size_t i = 0; i < 20 * (size_t)INPUTS; i++)
+        if (drawn[i].low <= drawn[i].high)
+            assert_true(drawn[i].mean >= drawn[i].low - 0.5 &&
+                        drawn[i].mean <= drawn[i].high + 0.5);
+    overview_free(overview);
+}
+
+static void beside_the_writer(void **state) {
+    (void)state;
+    char *folder = recording_folder();
+    struct disk_ring_settings settings = {.bytes = 1u << 30, .segment_bytes = 100000};
+    struct disk_ring_found found;
+    struct writing writing = {0};
+    pthread_t thread;
+    assert_int_equal(memory_ring_new(1u << 30, &writing.memory), 0);
+    assert_int_equal(disk_ring_open(folder, &settings, &found, &writing.ring), 0);
+    assert_int_equal(disk_ring_set_head(writing.ring, "{}"), 0);
+    append(writing.ring, recording_clock(1, 1, 0, RECORDING_S, 0, 1e9 / PERIOD_NS, 1));
+    assert_int_equal(pthread_create(&thread, NULL, write_all, &writing), 0);
+    for (uint64_t i = 0; i < BLOCKS; i++) {
+        struct chunk held = block(1, i * HELD, HELD, RECORDING_S + (int64_t)(i * HELD) * PERIOD_NS);
+        memory_ring_put(writing.memory, &held);
+        if (i % 3 == 2)
+            look_beside(folder, writing.memory, (i + 1) * HELD);
+    }
+    memory_ring_close(writing.memory);
+    pthread_join(thread, NULL);
+    assert_int_equal(writing.written, BLOCKS);
+    disk_ring_close(writing.ring);
+    memory_ring_free(writing.memory);
+    recording_folder_remove(folder);
+}
+
 static void empty_windows_and_rings(void **state) {
     (void)state;
     char *folder = recording_folder();
@@ -430,6 +496,7 @@ int main(void) {
         cmocka_unit_test(damaged_hints_cost_time_only),
         cmocka_unit_test(blocks_without_a_summary_are_read),
         cmocka_unit_test(what_is_still_in_memory),
+        cmocka_unit_test(beside_the_writer),
         cmocka_unit_test(empty_windows_and_rings),
     };
     return cmocka_run_group_tests_name("overview", tests, NULL, NULL);
