@@ -19,7 +19,6 @@ import os
 import pty
 import select
 import sys
-import time
 import tty
 
 PAUSE_S = 0.004  # a question ends with silence
@@ -135,7 +134,7 @@ class Board:
         for piece in ([answer[i:i + 1] for i in range(len(answer))] if self.pieces else [answer]):
             os.write(self.master, piece)
             if self.pieces:
-                time.sleep(0.0005)
+                os.sched_yield()
 
     def run(self):
         while True:

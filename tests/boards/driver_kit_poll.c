@@ -20,8 +20,8 @@
 #include <unistd.h>
 
 #define DEADLINE_MS 100
-#define TRIES       5
-#define FETCHES_MAX 100000
+#define TRIES       10
+#define EMPTY_MAX   40 /* fetches in a row: the recording is at its end */
 
 static struct asked_board player;
 static char folder[64], link_path[96];
@@ -67,14 +67,15 @@ static void drop_late(void) {
     kit_told.used = (size_t)(to - kit_told.text);
 }
 
-/* Fetches until so many scans are there; the last result. */
+/* Fetches until so many scans are there, or none comes any more; the last result. */
 static int fetch_scans(size_t scans) {
     int result = 0;
-    for (int i = 0; i < FETCHES_MAX && result >= 0; i++) {
+    for (int empty = 0; empty < EMPTY_MAX && result >= 0;) {
         drop_late();
         if (scan_lines(kit_told.text) >= scans)
             break;
         result = kit_driver->fetch(kit_told.board, DEADLINE_MS);
+        empty = result > 0 ? 0 : empty + 1;
     }
     return result;
 }
