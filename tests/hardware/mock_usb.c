@@ -18,11 +18,12 @@
 #include <umockdev.h>
 #include <unistd.h>
 
-#define BOARDS_MAX  4
-#define FLYING_MAX  64
-#define BRAKE_US    500
-#define PACED_US    200 /* between two transfers */
-#define ENDPOINT_IN 0x81
+#define BOARDS_MAX   4
+#define FLYING_MAX   64
+#define BRAKE_US     500
+#define PACED_US     200   /* between two transfers */
+#define PACED_ISO_US 10000 /* its transfers are long ones */
+#define ENDPOINT_IN  0x81
 
 struct mock_yard {
     UMockdevTestbed *testbed;
@@ -277,7 +278,7 @@ static void reap(struct mock_usb *board, UMockdevIoctlClient *client, UMockdevIo
     board->queued -= (size_t)urb_of(data)->buffer_length;
     if (urb_of(data)->actual_length) {
         pthread_mutex_unlock(&board->mutex);
-        usleep(PACED_US);
+        usleep(board->iso ? PACED_ISO_US : PACED_US);
         pthread_mutex_lock(&board->mutex);
     }
     UMockdevIoctlData *place = umockdev_ioctl_data_resolve(arg, 0, sizeof(gpointer), NULL);
