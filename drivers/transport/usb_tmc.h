@@ -11,8 +11,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define USB_TMC_PIECE 32768 /* bytes of a message that usb_tmc_receive() gives at most at a time   \
-                             */
+#define USB_TMC_PIECE 32768 /* bytes that usb_tmc_receive() gives at most at a time */
 
 struct usb_tmc;
 
