@@ -42,20 +42,33 @@ static uint32_t crc16(const uint8_t *bytes, unsigned count) {
     return crc;
 }
 
+static void put_eight_values(uint8_t *bytes, uint32_t scan) {
+    uint32_t low = scan & 0x7fff;
+    put_low_first(bytes, low, 2);
+    put_low_first(bytes + 2, scan >> 15 & 0x7fff, 2);
+    put_low_first(bytes + 4, scan >> 30, 2);
+    put_low_first(bytes + 6, ~low, 2); /* -1 - low in two's complement */
+    for (unsigned input = 4; input < 8; input++)
+        put_low_first(bytes + 2u * input, low * input & 0x7fff, 2);
+}
+
+/* Two bytes of header, a counter of 16 bits, the scans, CRC. */
+static void put_packet(uint8_t *packet, uint32_t counter, uint32_t scan, unsigned scans) {
+    unsigned size = 4 + 16 * scans;
+    put_low_first(packet + 2, counter, 2);
+    for (unsigned i = 0; i < scans; i++)
+        put_eight_values(packet + 4 + 16u * i, scan + i);
+    put_low_first(packet + size, crc16(packet, size), 2);
+}
+
 void counting_serial_packet(uint32_t number, uint8_t packet[SERIAL_SIZE]) {
-    uint32_t scan = number * SERIAL_SCANS;
     packet[0] = 0xaa;
     packet[1] = 0x55;
-    put_low_first(packet + 2, number, 2);
-    for (unsigned i = 0; i < SERIAL_SCANS; i++, scan++) {
-        uint8_t *bytes = packet + 4 + 16u * i;
-        uint32_t low = scan & 0x7fff;
-        put_low_first(bytes, low, 2);
-        put_low_first(bytes + 2, scan >> 15 & 0x7fff, 2);
-        put_low_first(bytes + 4, scan >> 30, 2);
-        put_low_first(bytes + 6, ~low, 2); /* -1 - low in two's complement */
-        for (unsigned input = 4; input < 8; input++)
-            put_low_first(bytes + 2u * input, low * input & 0x7fff, 2);
-    }
-    put_low_first(packet + SERIAL_SIZE - 2, crc16(packet, SERIAL_SIZE - 2), 2);
+    put_packet(packet, number, number * SERIAL_SCANS, SERIAL_SCANS);
+}
+
+void counting_iso_packet(uint32_t number, uint8_t packet[ISO_SIZE]) {
+    packet[0] = 0xc3;
+    packet[1] = 0x5a;
+    put_packet(packet, number * ISO_SCANS, number * ISO_SCANS, ISO_SCANS);
 }

@@ -57,10 +57,12 @@ make_serial_board() {
     board=$!
 }
 
-# `make_usbip_board BYTES_PER_S`: 1209:0002, plugged in at once; faults are named on descriptor 3.
+# `make_usbip_board bulk|iso BYTES_PER_S`: 1209:0002, plugged in at once; faults are named on descriptor 3.
 make_usbip_board() {
+    insmod /modules/*-usbip-core.ko
+    insmod /modules/*-vhci-hcd.ko
     mkfifo /tmp/faults
-    usbip_board "$1" </tmp/faults >/tmp/board.log 2>&1 &
+    usbip_board "$1" "$2" </tmp/faults >/tmp/board.log 2>&1 &
     exec 3>/tmp/faults
     within 20 "the board" grep -q ready /tmp/board.log
 }
@@ -84,6 +86,19 @@ pull_and_return() {
     within 60 "the flow after the return" streaming
     sleep 2
     is reconnects 1 || fail "$(status reconnects) reconnects"
+}
+
+# `lose_by FAULT...`: the board named on descriptor 3 does each; each is counted.
+lost_more() { [ "$(status scans_lost)" -gt "$lost" ]; }
+lose_by() {
+    for fault in "$@"; do
+        lost=$(status scans_lost)
+        echo "$fault" >&3
+        within 60 "the loss by $fault" lost_more
+        echo "$fault: $(($(status scans_lost) - lost)) scans lost"
+    done
+    streaming || fail "the board is $(status state)"
+    is reconnects 0 || fail "$(status reconnects) reconnects"
 }
 
 # ---- the daemon ----

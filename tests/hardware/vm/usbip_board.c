@@ -1,12 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * usbip_board.c - `usbip_board BYTES_PER_S`: a board of the board file bulk-packed-12 behind the
- * kernel's USB/IP host controller (vhci), in a process of its own. It answers each URB itself, so
- * it can end one with any status, as a noisy cable or a bad board would; software gadgets cannot.
+ * usbip_board.c - `usbip_board bulk|iso BYTES_PER_S`: a board of the board file bulk-packed-12 or
+ * iso-8x16 behind the kernel's USB/IP host controller (vhci), in a process of its own. It answers
+ * each URB itself, so it can end one with any status, as a noisy cable or a bad board would;
+ * software gadgets cannot.
  *
  * Faults are named on standard input, a word a line: eproto eilseq overflow stall short skip. The
- * packets of a URB that ends with a status are lost: the board has sent them. What is spoken:
- * Documentation/usb/usbip_protocol.rst of the kernel.
+ * packets of a URB (of an isochronous one: its first packet) that end with a status are lost: the
+ * board has sent them. What is spoken: Documentation/usb/usbip_protocol.rst of the kernel.
  */
 #include "counting.h"
 #include "pace.h"
@@ -21,11 +22,12 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
-#define ATTACH     "/sys/devices/platform/vhci_hcd.0/attach"
-#define DEVICE_ID  0x10002
-#define HIGH_SPEED 3
-#define WAITING    64 /* URBs that the host has queued */
-#define MOST       (64 * 1024)
+#define ATTACH       "/sys/devices/platform/vhci_hcd.0/attach"
+#define DEVICE_ID    0x10002
+#define HIGH_SPEED   3
+#define WAITING      64 /* URBs that the host has queued */
+#define MOST         (64 * 1024)
+#define PACKETS_MOST 128 /* of an isochronous URB: as many as Linux takes */
 
 enum { SUBMIT = 1, UNLINK = 2, SUBMITTED = 3, UNLINKED = 4 };
 
@@ -49,13 +51,28 @@ struct message {
 
 static const uint8_t device_descriptor[18] = {18, 1, 0, 2, 0, 0, 0, 64, 0x09,
                                               18, 2, 0, 0, 1, 1, 2, 3,  1};
-static const uint8_t configuration[25] = {9, 2, 25,   0, 1, 1,    0, 0x80, 50, /**/
-                                          9, 4, 0,    0, 1, 0xff, 0, 0,    0,  /**/
-                                          7, 5, 0x81, 2, 0, 2,    0};
+static const uint8_t bulk_configuration[] = {9, 2, 25,   0, 1, 1,    0, 0x80, 50, /**/
+                                             9, 4, 0,    0, 1, 0xff, 0, 0,    0,  /**/
+                                             7, 5, 0x81, 2, 0, 2,    0};
+/* Nothing flows in alternate setting 0; in 1 a packet every 8 microframes, which is 1 ms. */
+static const uint8_t iso_configuration[] = {9, 2, 34,   0, 1,        1,    0, 0x80, 50, /**/
+                                            9, 4, 0,    0, 0,        0xff, 0, 0,    0,  /**/
+                                            9, 4, 0,    1, 1,        0xff, 0, 0,    0,  /**/
+                                            7, 5, 0x81, 5, ISO_SIZE, 0,    4};
 static const char *const texts[] = {"", "nobody", "counting", "VHCI01"};
 
+struct iso_packet {
+    uint32_t offset, length, sent, status;
+};
+
+struct urb {
+    struct message message;
+    struct iso_packet packets[PACKETS_MOST];
+};
+
+static bool iso;
 static int host;
-static struct message waiting[WAITING]; /* bulk URBs, oldest first */
+static struct urb waiting[WAITING]; /* of the endpoint that scans come from, oldest first */
 static unsigned waiting_count;
 static bool started, halted;
 static uint32_t number; /* of the next packet */
@@ -85,6 +102,7 @@ static void answer(const struct message *asked, int status, const uint8_t *bytes
     struct message message = {.command = htonl(SUBMITTED), .sequence = asked->sequence};
     message.submitted.status = (int32_t)htonl((uint32_t)status);
     message.submitted.length = htonl((uint32_t)length);
+    message.submitted.packets = iso && asked->endpoint != 0 ? asked->submit.packets : 0;
     write_whole(&message, sizeof message);
     if (bytes)
         write_whole(bytes, length);
@@ -106,12 +124,14 @@ static size_t put_text(unsigned index, uint8_t *bytes) {
 }
 
 static size_t put_descriptor(const uint8_t *setup, uint8_t *bytes) {
-    const void *from = setup[3] == 1 ? device_descriptor : configuration;
-    size_t length = setup[3] == 1 ? sizeof device_descriptor : sizeof configuration;
     if (setup[3] == 3)
         return put_text(setup[2], bytes);
     if (setup[3] != 1 && setup[3] != 2)
         return 0;
+    const uint8_t *from = iso ? iso_configuration : bulk_configuration;
+    if (setup[3] == 1)
+        from = device_descriptor;
+    size_t length = setup[3] == 1 ? sizeof device_descriptor : from[2];
     memcpy(bytes, from, length);
     return length;
 }
@@ -119,7 +139,7 @@ static size_t put_descriptor(const uint8_t *setup, uint8_t *bytes) {
 static void start(bool wanted) {
     if (started)
         printf("sent %.2f MB at %.2f MB/s, scans 0 to %lu\n", (double)pace.sent / 1e6,
-               pace_reached(&pace) / 1e6, (unsigned long)number * BULK_SCANS);
+               pace_reached(&pace) / 1e6, (unsigned long)number * (iso ? ISO_SCANS : BULK_SCANS));
     started = wanted;
     number = 0;
     pace_begin(&pace, pace.bytes_per_s);
@@ -147,11 +167,9 @@ static void answer_control(const struct message *asked) {
 
 /* ---- the endpoint that scans come from ---- */
 
-static void answer_bulk(void) {
+static void answer_bulk(const struct message *asked) {
     static uint8_t bytes[MOST];
-    struct message asked = waiting[0];
-    memmove(waiting, waiting + 1, --waiting_count * sizeof waiting[0]);
-    size_t packets = ntohl(asked.submit.length) / BULK_SIZE;
+    size_t packets = ntohl(asked->submit.length) / BULK_SIZE;
     if (packets > MOST / BULK_SIZE)
         packets = MOST / BULK_SIZE;
     for (size_t i = 0; i < packets && !halted; i++)
@@ -159,24 +177,65 @@ static void answer_bulk(void) {
     if (halted || fault != 0) {
         halted = halted || fault == EPIPE;
         printf("a URB of %zu packets ends with status %d\n", packets, halted ? EPIPE : fault);
-        answer(&asked, halted ? -EPIPE : -fault, NULL, 0);
+        answer(asked, halted ? -EPIPE : -fault, NULL, 0);
     } else
-        answer(&asked, 0, bytes, packets * BULK_SIZE - (cut_short ? BULK_SIZE / 2 : 0));
+        answer(asked, 0, bytes, packets * BULK_SIZE - (cut_short ? BULK_SIZE / 2 : 0));
+    pace.sent += packets * BULK_SIZE;
+}
+
+/* One of ours in each packet of the URB; the bytes sent stand one behind the other. */
+static void answer_iso(struct urb *urb) {
+    static uint8_t bytes[PACKETS_MOST * ISO_SIZE];
+    size_t length = 0, packets = ntohl(urb->message.submit.packets);
+    for (size_t i = 0; i < packets; i++) {
+        bool lost = i == 0 && fault != 0;
+        size_t size = lost ? 0 : i == 0 && cut_short ? ISO_SIZE / 2 : ISO_SIZE;
+        uint8_t packet[ISO_SIZE];
+        counting_iso_packet(number++, packet);
+        memcpy(bytes + length, packet, size);
+        length += size;
+        urb->packets[i].sent = htonl((uint32_t)size);
+        urb->packets[i].status = htonl((uint32_t)(lost ? -fault : 0));
+    }
+    if (fault != 0)
+        printf("a packet of a URB ends with status %d\n", fault);
+    answer(&urb->message, 0, bytes, length);
+    write_whole(urb->packets, packets * sizeof urb->packets[0]);
+    pace.sent += packets * ISO_SIZE;
+}
+
+static void answer_oldest(void) {
+    struct urb *urb = &waiting[0];
+    if (iso)
+        answer_iso(urb);
+    else
+        answer_bulk(&urb->message);
+    memmove(waiting, waiting + 1, --waiting_count * sizeof waiting[0]);
     fault = 0;
     cut_short = false;
-    pace.sent += packets * BULK_SIZE;
 }
 
 static void withdraw(const struct message *asked) {
     struct message message = {.command = htonl(UNLINKED), .sequence = asked->sequence};
     for (unsigned i = 0; i < waiting_count; i++) {
-        if (waiting[i].sequence != asked->unlinked)
+        if (waiting[i].message.sequence != asked->unlinked)
             continue;
         memmove(waiting + i, waiting + i + 1, (--waiting_count - i) * sizeof waiting[0]);
         message.submitted.status = (int32_t)htonl((uint32_t)-ECONNRESET);
         break;
     }
     write_whole(&message, sizeof message);
+}
+
+static void take_urb(const struct message *message) {
+    if (waiting_count == WAITING || (iso && ntohl(message->submit.packets) > PACKETS_MOST)) {
+        fputs("usbip_board: more than is planned for\n", stderr);
+        exit(1);
+    }
+    struct urb *urb = &waiting[waiting_count++];
+    urb->message = *message;
+    if (iso)
+        read_whole(urb->packets, ntohl(message->submit.packets) * sizeof urb->packets[0]);
 }
 
 static void take_message(void) {
@@ -186,8 +245,8 @@ static void take_message(void) {
         withdraw(&message);
     else if (message.endpoint == 0)
         answer_control(&message);
-    else if (waiting_count < WAITING)
-        waiting[waiting_count++] = message;
+    else
+        take_urb(&message);
 }
 
 static void take_fault(void) {
@@ -227,8 +286,10 @@ static int attach(void) {
 static int wait_ms(void) {
     if (waiting_count == 0 || !started)
         return halted && waiting_count > 0 ? 0 : 1000;
-    double due =
-        pace.begin_s + (double)(pace.sent + ntohl(waiting[0].submit.length)) / pace.bytes_per_s;
+    const struct message *oldest = &waiting[0].message;
+    double bytes = (double)pace.sent + (iso ? ntohl(oldest->submit.packets) * (double)ISO_SIZE
+                                            : ntohl(oldest->submit.length));
+    double due = pace.begin_s + bytes / pace.bytes_per_s;
     double left_s = due - pace_now_s();
     return left_s > 0 ? (int)(left_s * 1000) + 1 : 0;
 }
@@ -236,9 +297,10 @@ static int wait_ms(void) {
 int main(int argc, char **argv) {
     setvbuf(stdout, NULL, _IOLBF, 0);
     setvbuf(stdin, NULL, _IONBF, 0);
-    pace.bytes_per_s = argc == 2 ? atof(argv[1]) : 0;
+    iso = argc == 3 && strcmp(argv[1], "iso") == 0;
+    pace.bytes_per_s = argc == 3 ? atof(argv[2]) : 0;
     if (pace.bytes_per_s <= 0) {
-        fputs("usage: usbip_board BYTES_PER_S\n", stderr);
+        fputs("usage: usbip_board bulk|iso BYTES_PER_S\n", stderr);
         return 2;
     }
     host = attach();
@@ -255,6 +317,6 @@ int main(int argc, char **argv) {
         if (ready[1].revents)
             take_fault();
         if (waiting_count > 0 && (started || halted) && wait_ms() == 0)
-            answer_bulk();
+            answer_oldest();
     }
 }
