@@ -44,8 +44,8 @@ static double zero_of(const struct serve_parts *parts, const json_t *report) {
 }
 
 /* An entry with its seconds on the daemon's axis, and the number of its snapshot. */
-static json_t *moved(const json_t *entry, double zero_s, unsigned number) {
-    json_t *copy = json_copy((json_t *)(uintptr_t)entry);
+static json_t *moved(json_t *entry, double zero_s, unsigned number) {
+    json_t *copy = json_copy(entry);
     static const char *const keys[] = {"from_s", "to_s"};
     for (size_t i = 0; copy && i < sizeof keys / sizeof *keys; i++) {
         const json_t *at = json_object_get(entry, keys[i]);
