@@ -9,7 +9,6 @@
 
 #include <arpa/inet.h>
 #include <netinet/in.h>
-#include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -64,10 +63,10 @@ static bool is_our_origin(const char *origin, const char *own) {
 
 #define COOKIE "cranktrap"
 
-static enum MHD_Result send_plain(struct request *request, unsigned status, const char *text,
+static enum MHD_Result send_plain(struct request *request, unsigned status, char *text,
                                   const char *name, const char *value) {
-    struct MHD_Response *response = MHD_create_response_from_buffer(
-        strlen(text), (void *)(uintptr_t)text, MHD_RESPMEM_MUST_COPY);
+    struct MHD_Response *response =
+        MHD_create_response_from_buffer(strlen(text), text, MHD_RESPMEM_MUST_COPY);
     if (!response)
         return MHD_NO;
     MHD_add_response_header(response, "Content-Type", "text/plain; charset=utf-8");
@@ -88,7 +87,8 @@ static enum MHD_Result welcome(struct request *request, const char *token) {
     char cookie[160];
     snprintf(cookie, sizeof cookie,
              COOKIE "=%s; Path=/; Max-Age=31536000; HttpOnly; SameSite=Strict", token);
-    return send_plain(request, MHD_HTTP_SEE_OTHER, "", "Set-Cookie", cookie);
+    char nothing[] = "";
+    return send_plain(request, MHD_HTTP_SEE_OTHER, nothing, "Set-Cookie", cookie);
 }
 
 static bool let_in_by_token(struct request *request, const char *url, enum MHD_Result *result) {
@@ -100,12 +100,10 @@ static bool let_in_by_token(struct request *request, const char *url, enum MHD_R
     const char *cookie = MHD_lookup_connection_value(request->connection, MHD_COOKIE_KIND, COOKIE);
     if (phone_admits(request->serve, cookie))
         return true;
-    *result =
-        send_plain(request, MHD_HTTP_UNAUTHORIZED,
-                   "This logger does not know you.\n"
-                   "Open it by the address or the code that `cranktrap phone` shows on it, or "
-                   "by the card on its box.\n",
-                   NULL, NULL);
+    char unknown[] = "This logger does not know you.\n"
+                     "Open it by the address or the code that `cranktrap phone` shows on it, or by "
+                     "the card on its box.\n";
+    *result = send_plain(request, MHD_HTTP_UNAUTHORIZED, unknown, NULL, NULL);
     return false;
 }
 
