@@ -4,7 +4,8 @@
  *
  * Where a name is looked for, the first folder that has it winning: the folders in the environment
  * variable CRANKTRAP_BOARDS (colons between them), /etc/cranktrap/boards, and the shipped ones:
- * share/cranktrap/boards beside the bin that the program was installed in, else those of its source.
+ * share/cranktrap/boards beside the bin that the program was installed in, else those of its
+ * source.
  */
 #ifndef CRANKTRAP_BOARD_FILES_H
 #define CRANKTRAP_BOARD_FILES_H
