@@ -84,10 +84,14 @@ const struct command commands[] = {
      "                   no report yet) and nobody has reviewed it\n",
      command_list},
     {"report",
-     "[NUMBER | FILE] [--pdf | --png | --svg | --html] [--paper letter] [--fail-on-fault]\n"
-     "       [--ascii]",
+     "[NUMBER | FILE | --from TIME [--to TIME]] [--pdf | --png | --svg | --html]\n"
+     "       [--paper letter] [--fail-on-fault] [--ascii]",
      "what happened, and what to test next",
      "Without argument: the latest attempt that failed, else the latest.\n"
+     "  --from, --to TIME  all of the ring between (to its end), in place, also beside the "
+     "daemon:\n"
+     "                    2026-01-15T04:12:07, 04:12 (the ring's last day) or -8h (before its "
+     "end)\n"
      "  --pdf, --png, --svg, --html  a sheet for the customer and the technician; also by the end\n"
      "                    of --out's name. Vehicle, job, shop and technician are the hookup's\n"
      "  --paper PAPER     A4 (as it is) or letter\n"

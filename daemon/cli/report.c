@@ -10,6 +10,7 @@
 #include "night_words.h"
 #include "print.h"
 #include "report_sheet.h"
+#include "report_stretch.h"
 
 #include <errno.h>
 #include <langinfo.h>
@@ -183,34 +184,57 @@ static int choose_form(struct command_line *line, struct form *form) {
     return 0;
 }
 
+/* A snapshot or a file; an exit status, said. */
+static int report_choice(const struct command_line *line, struct choice *choice,
+                         struct report **report) {
+    const char *word = line->argc > 1 ? line->argv[1] : NULL;
+    int result = word && !is_number(word) ? choose_file(word, choice)
+                                          : choose_from_night(line, word, choice);
+    if (result < 0 || !choice->path)
+        return COMMAND_COULD_NOT;
+    char why[512] = "";
+    char working_on[] = "analysing";
+    result = report_make(choice->path, print_progress, working_on, report, why, sizeof why);
+    print_progress_done();
+    if (result == 0)
+        return COMMAND_DONE;
+    say_why(line, choice->path, why[0] ? why : command_why(result));
+    return COMMAND_COULD_NOT;
+}
+
+/* What else may stand beside `--from`. 0 or COMMAND_USAGE. */
+static int check_stretch(struct command_line *line, const char *from, const char *to,
+                         const struct form *form) {
+    if (to && !from)
+        return command_usage(line, "--to belongs to --from");
+    if (from && line->argc > 1)
+        return command_usage(line, "--from is of the ring: without a number or file");
+    if (from && form->sheet)
+        return command_usage(line, "a sheet is of one attempt: --from gives text or --json");
+    return 0;
+}
+
 int command_report(const struct command_line *given) {
     struct command_line line = *given;
     bool fail_on_fault = command_flag(&line, "fail-on-fault");
     bool ascii = command_flag(&line, "ascii");
+    const char *from = command_option(&line, "from");
+    const char *to = command_option(&line, "to");
     struct form form = {0};
     int wrong = choose_form(&line, &form);
     if (!wrong)
         wrong = command_words(&line, 0, 1);
+    if (!wrong)
+        wrong = check_stretch(&line, from, to, &form);
     if (wrong)
         return wrong;
-    const char *word = line.argc > 1 ? line.argv[1] : NULL;
     struct choice choice = {0};
-    int result = word && !is_number(word) ? choose_file(word, &choice)
-                                          : choose_from_night(&line, word, &choice);
-    if (result < 0 || !choice.path) {
-        choice_done(&choice);
-        return COMMAND_COULD_NOT;
-    }
-
     struct report *report = NULL;
-    char why[512] = "";
-    char working_on[] = "analysing";
-    result = report_make(choice.path, print_progress, working_on, &report, why, sizeof why);
-    print_progress_done();
-    if (result < 0) {
-        say_why(&line, choice.path, why[0] ? why : command_why(result));
+    wrong = from ? report_stretch(&line, from, to, &report, choice.title, sizeof choice.title)
+                 : report_choice(&line, &choice, &report);
+    if (wrong) {
         choice_done(&choice);
-        return COMMAND_COULD_NOT;
+        return wrong;
     }
     const char *title = choice.title[0] ? choice.title : NULL;
     form.text = (struct report_text_settings){
@@ -222,7 +246,7 @@ int command_report(const struct command_line *given) {
     form.paper.title = title;
     form.paper.night = (const char *const *)choice.night;
     form.paper.night_count = choice.night_count;
-    result = line.out ? write_out(&line, report, &form) : write_report(&form, report, stdout);
+    int result = line.out ? write_out(&line, report, &form) : write_report(&form, report, stdout);
     bool fault = report_analysis(report)->verdict.fault != FAULT_NOTHING_FOUND;
     report_free(report);
     choice_done(&choice);

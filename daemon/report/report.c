@@ -56,17 +56,18 @@ static void choose_stretch(struct report *report) {
     report->shown_to_s = to;
 }
 
-int report_make(const char *path, void (*progress)(void *context, double share), void *context,
-                struct report **report, char *why, size_t why_size) {
+int report_make_of(struct playback *playback, const char *name,
+                   void (*progress)(void *context, double share), void *context,
+                   struct report **report, char *why, size_t why_size) {
     struct report *made = calloc(1, sizeof *made);
-    if (!made)
+    if (!made) {
+        playback_free(playback);
         return -ENOMEM;
+    }
     int result = -ENOMEM;
-    made->path = strdup(path);
+    made->playback = playback;
+    made->path = strdup(name);
     if (!made->path)
-        goto failed;
-    result = playback_open(&path, 1, &made->playback, why, why_size);
-    if (result < 0)
         goto failed;
     made->record = playback_record(made->playback);
     made->vehicle = made->record->vehicle;
@@ -82,10 +83,19 @@ int report_make(const char *path, void (*progress)(void *context, double share),
     *report = made;
     return 0;
 failed:
-    if (why_size && !why[0])
+    if (why_size)
         snprintf(why, why_size, "%s", strerror(-result));
     report_free(made);
     return result;
+}
+
+int report_make(const char *path, void (*progress)(void *context, double share), void *context,
+                struct report **report, char *why, size_t why_size) {
+    struct playback *playback = NULL;
+    int result = playback_open(&path, 1, &playback, why, why_size);
+    if (result < 0)
+        return result;
+    return report_make_of(playback, path, progress, context, report, why, why_size);
 }
 
 void report_free(struct report *report) {

@@ -23,6 +23,14 @@ struct report;
 int report_make(const char *path, void (*progress)(void *context, double share), void *context,
                 struct report **report, char *why, size_t why_size);
 
+/*
+ * The same of a record that is open: takes `playback` over, also on failure. `name` is what the
+ * report calls its file.
+ */
+int report_make_of(struct playback *playback, const char *name,
+                   void (*progress)(void *context, double share), void *context,
+                   struct report **report, char *why, size_t why_size);
+
 /* Frees; takes NULL. */
 void report_free(struct report *report);
 

@@ -112,6 +112,25 @@ static int write_whole(int file, const uint8_t *bytes, size_t count) {
     return (size_t)taken == count ? 0 : -EIO;
 }
 
+int segments_known(const char *folder, struct segment **segments, size_t *count) {
+    struct segment *found;
+    size_t found_count, kept = 0;
+    int error = segments_find(folder, &found, &found_count);
+    if (error)
+        return error;
+    int folder_file = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (folder_file >= 0) {
+        (void)catalogue_read(folder_file, found, found_count);
+        close(folder_file);
+    }
+    for (size_t i = 0; i < found_count; i++)
+        if (found[i].catalogued || segment_peek(folder, &found[i]))
+            found[kept++] = found[i];
+    *segments = found;
+    *count = kept;
+    return 0;
+}
+
 int catalogue_add(int folder_file, const struct segment *segment) {
     uint8_t record[RECORD];
     struct stat facts;

@@ -15,6 +15,13 @@
  */
 size_t catalogue_read(int folder_file, struct segment *segments, size_t count);
 
+/*
+ * The segments of the folder (in order of their numbers; free `*segments`) with what the catalogue
+ * or a look at their first chunks tells of each; those that are not ours are left out. Beside a
+ * writer too. 0 or a negative errno.
+ */
+int segments_known(const char *folder, struct segment **segments, size_t *count);
+
 /* Appends a record of a segment that was ended. Not synced. 0 or a negative errno. */
 int catalogue_add(int folder_file, const struct segment *segment);
 

@@ -7,11 +7,9 @@
 #include "catalogue.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-#include <unistd.h>
 
 static bool in_stretch(const struct disk_ring *ring, const struct segment *segment, int64_t from_ns,
                        int64_t to_ns) {
@@ -96,20 +94,13 @@ struct disk_ring_state disk_ring_state(struct disk_ring *ring) {
 int disk_ring_list_folder(const char *folder, struct disk_ring_list *list) {
     struct segment *segments;
     size_t count;
-    int error = segments_find(folder, &segments, &count);
+    int error = segments_known(folder, &segments, &count);
     if (error)
         return error;
-    int folder_file = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (folder_file >= 0) {
-        (void)catalogue_read(folder_file, segments, count);
-        close(folder_file);
-    }
     struct disk_ring_list made = {.path = calloc(count + 1, sizeof *made.path)};
     if (!made.path)
         error = -ENOMEM;
     for (size_t i = 0; !error && i < count; i++) {
-        if (!segments[i].catalogued && !segment_peek(folder, &segments[i]))
-            continue;
         char *path = segment_path(folder, segments[i].number);
         if (path)
             made.path[made.count++] = path;

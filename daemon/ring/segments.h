@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
  * segments.h - the files 00000001.ring, 00000002.ring, ... of a ring's folder, from outside.
- * Used by the disk ring only.
+ * Used by the disk ring and its reader only.
  */
 #ifndef CRANKTRAP_SEGMENTS_H
 #define CRANKTRAP_SEGMENTS_H
