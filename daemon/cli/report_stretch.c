@@ -58,10 +58,10 @@ static void say_missing(const struct command_line *line, struct playback *playba
     double wall_s = (double)playback_wall_ns(playback) * 1e-9;
     char date[40];
     if (wall_s + record->from_s > from_s + MISSING_LEAST_S)
-        command_say(line, "the ring holds nothing of this stretch before %s",
+        command_say(line, "the ring holds nothing of this stretch before %s, or of another hookup",
                     date_of(wall_s + record->from_s, date, sizeof date));
     if (isfinite(to_s) && wall_s + record->to_s < to_s - MISSING_LEAST_S)
-        command_say(line, "the ring holds nothing of this stretch after %s",
+        command_say(line, "the ring holds nothing of this stretch after %s, or of another hookup",
                     date_of(wall_s + record->to_s, date, sizeof date));
 }
 

@@ -16,9 +16,15 @@
 /* Boards deliver late, and a boot's clock is adjusted: so far a segment's times may be off. */
 #define MARGIN_NS (INT64_C(60) * 1000000000)
 
+/* A clock that was further off than this was not yet set. */
+#define UNSET_NS (INT64_C(1) * 1000000000)
+
 /* Wall times of a segment; INT64_MIN, INT64_MAX: not known, it may hold anything. */
 struct span {
     int64_t from_ns, to_ns;
+    bool told;                    /* there is a clock of its boot: */
+    size_t clock;                 /* the segment that has the last */
+    int64_t wall_less_elapsed_ns; /* by that one */
 };
 
 struct ring_reader {
@@ -83,7 +89,10 @@ static size_t place_boot(struct ring_reader *reader, size_t end) {
         bool to_known = told && to_ns < INT64_MAX && to_ns >= segment->from_ns;
         reader->spans[i] =
             (struct span){.from_ns = from_known ? sum(segment->from_ns, offset_ns) : INT64_MIN,
-                          .to_ns = to_known ? sum(to_ns, offset_ns) : INT64_MAX};
+                          .to_ns = to_known ? sum(to_ns, offset_ns) : INT64_MAX,
+                          .told = told,
+                          .clock = asked,
+                          .wall_less_elapsed_ns = offset_ns};
     }
     return first;
 }
@@ -161,35 +170,80 @@ static int64_t on_axis(const struct playback *playback, int64_t wall_ns) {
     return sum(wall_ns, playback_elapsed_ns(playback) - playback_wall_ns(playback));
 }
 
-int ring_reader_play(const struct ring_reader *reader, int64_t from_ns, int64_t to_ns,
-                     struct playback **playback, char *why, size_t why_size) {
+/* Opens the segments that `wanted` says. */
+static int open_wanted(const struct ring_reader *reader, const bool *wanted,
+                       struct playback **playback, char *why, size_t why_size) {
     char **paths = calloc(reader->count + 1, sizeof *paths);
-    struct playback *opened = NULL;
     size_t count = 0;
     int result = paths ? 0 : -ENOMEM;
     for (size_t i = 0; !result && i < reader->count; i++) {
-        if (!may_hold(&reader->spans[i], from_ns, to_ns))
+        if (!wanted[i])
             continue;
         paths[count] = segment_path(reader->folder, reader->segments[i].number);
         result = paths[count] ? 0 : -ENOMEM;
         count += !result;
     }
-    if (!result && count == 0)
-        result = say_empty(reader, why, why_size);
     if (!result)
-        result = playback_open((const char *const *)paths, count, &opened, why, why_size);
-    if (!result) {
-        playback_narrow(opened, on_axis(opened, from_ns), on_axis(opened, to_ns));
-        const struct record *record = playback_record(opened);
-        if (!(record->to_s > record->from_s))
-            result = say_empty(reader, why, why_size);
-    }
+        result = playback_open((const char *const *)paths, count, playback, why, why_size);
     for (size_t i = 0; i < count; i++)
         free(paths[i]);
     free(paths);
-    if (result) {
+    return result;
+}
+
+/* The axis is the last segment's boot's: was its clock set in what was opened? */
+static bool clock_is_set(const struct ring_reader *reader, const bool *wanted,
+                         const struct playback *playback) {
+    size_t last = reader->count - 1;
+    while (last > 0 && !wanted[last])
+        last--;
+    const struct span *span = &reader->spans[last];
+    double off_ns = (double)playback_wall_ns(playback) - (double)playback_elapsed_ns(playback) -
+                    (double)span->wall_less_elapsed_ns;
+    return !span->told || fabs(off_ns) <= (double)UNSET_NS;
+}
+
+/*
+ * Opens what may hold something of the stretch. The segments of later clocks are opened with it
+ * only where they are needed: they may be of another hookup, which would then be the record's.
+ */
+static int open_stretch(const struct ring_reader *reader, int64_t from_ns, int64_t to_ns,
+                        struct playback **playback, char *why, size_t why_size) {
+    bool *wanted = calloc(reader->count + 1, sizeof *wanted);
+    struct playback *opened = NULL;
+    bool any = false;
+    int result = wanted ? 0 : -ENOMEM;
+    for (size_t i = 0; !result && i < reader->count; i++)
+        any |= wanted[i] = may_hold(&reader->spans[i], from_ns, to_ns);
+    if (!result && !any)
+        result = say_empty(reader, why, why_size);
+    if (!result)
+        result = open_wanted(reader, wanted, &opened, why, why_size);
+    if (!result && !clock_is_set(reader, wanted, opened)) {
         playback_free(opened);
+        opened = NULL;
+        for (size_t i = 0; i < reader->count; i++)
+            if (wanted[i] && reader->spans[i].told)
+                wanted[reader->spans[i].clock] = true;
+        result = open_wanted(reader, wanted, &opened, why, why_size);
+    }
+    free(wanted);
+    if (!result)
+        *playback = opened;
+    return result;
+}
+
+int ring_reader_play(const struct ring_reader *reader, int64_t from_ns, int64_t to_ns,
+                     struct playback **playback, char *why, size_t why_size) {
+    struct playback *opened = NULL;
+    int result = open_stretch(reader, from_ns, to_ns, &opened, why, why_size);
+    if (result)
         return result;
+    playback_narrow(opened, on_axis(opened, from_ns), on_axis(opened, to_ns));
+    const struct record *record = playback_record(opened);
+    if (!(record->to_s > record->from_s)) {
+        playback_free(opened);
+        return say_empty(reader, why, why_size);
     }
     *playback = opened;
     return 0;
