@@ -47,6 +47,9 @@ handler get_phone, post_phone, delete_phone;
 /* hookup_requests.c */
 handler get_hookup;
 
+/* openapi_requests.c */
+handler get_openapi;
+
 /* page_requests.c */
 handler get_front, get_page_file;
 

@@ -45,6 +45,7 @@ static const struct route routes[] = {
     {"DELETE", "/v0/phone", ROUTE_WHOLE, NULL, 0, delete_phone},
     {"GET", "/metrics", ROUTE_WHOLE, NULL, 0, get_metrics},
     {"GET", "/v0/hookup", ROUTE_WHOLE, NULL, 0, get_hookup},
+    {"GET", "/v0/openapi.json", ROUTE_WHOLE, NULL, 0, get_openapi},
 };
 
 /* The number at `text` and behind it exactly `tail`; 0: there is none. */

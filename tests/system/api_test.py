@@ -33,14 +33,14 @@ def free_port():
 
 
 class ApiCase(harness.Case):
-    def start(self, pace=50):
+    def start(self, pace=50, sim=SIM):
         self.port = free_port()
         page = self.folder / "page"
         page.mkdir()
         (page / "index.html").write_text("<!doctype html><title>van</title>")
         (page / "main.js").write_text("export const van = 1;\n")
         (page / ".hidden.js").write_text("no")
-        hookup = harness.van(SIM.format(pace=pace), "36-1", "before = 2 s\nafter = 2 s", BATTERY)
+        hookup = harness.van(sim.format(pace=pace), "36-1", "before = 2 s\nafter = 2 s", BATTERY)
         daemon = self.daemon(hookup, arguments=["--listen", f"127.0.0.1:{self.port}", "--page", str(page)])
         daemon.start().ready().streaming()
         return daemon
