@@ -35,6 +35,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
         size = sizeof registers;
     memcpy(registers, data + 10, size);
     size_t inputs = size / (2 * modbus_format_size(how.format));
+    if (inputs > VALUES)
+        inputs = VALUES;
     bool good = modbus_registers_counts(&how, registers, inputs, counts);
     must(good || how.format == MODBUS_FLOAT_32 || how.format == MODBUS_FLOAT_32_SWAPPED);
     for (size_t i = 0; good && i < inputs; i++)
