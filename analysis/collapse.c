@@ -138,11 +138,11 @@ static void weigh_return(const struct survey *survey, struct collapse *collapse)
     if (!isfinite(view->highest))
         return;
     collapse->return_highest = view->highest;
-    double rose = view->highest - mean_before(view);
     double fell = collapse->before - collapse->lowest;
     double limit = feeds_lower_limit(survey->vehicle, survey->limits, collapse->dip->channel,
                                      collapse->battery_volts);
-    collapse->return_rose = rose > fell && collapse->lowest >= limit;
+    /* against ground it is good: what it lacks against its return is the return's */
+    collapse->return_rose = view->highest > fell && collapse->lowest >= limit;
 }
 
 /* Did a sensor that lives on this feed go on as if nothing were? */

@@ -77,7 +77,8 @@ int edges_new(const struct scale *scale, enum sensor_kind kind, struct edges **e
     made->kind = kind;
     made->usual_least = slope == 0.0 ? HUGE_VAL : least / fabs(slope);
     made->usual_least_volts = least;
-    made->least_swing = made->usual_least;
+    made->least_swing =
+        kind == SENSOR_INDUCTIVE ? fmax(made->usual_least, NOISE_COUNTS) : made->usual_least;
     made->least_step = HUGE_VAL;
     made->band = kind == SENSOR_INDUCTIVE ? INDUCTIVE_BAND : HALL_BAND;
     made->memory_s = kind == SENSOR_INDUCTIVE ? INDUCTIVE_MEMORY_S : HALL_MEMORY_S;

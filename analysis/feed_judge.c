@@ -236,9 +236,13 @@ static void say_silenced(const struct survey *survey, const struct collapse *col
             continue;
         const struct departure_view *view = survey_view(survey, collapse->index, sensor->signal);
         double due_s = collapse_edge_due(survey, collapse->index, sensor->signal);
-        result_say(error, followers, TEXT_SIGNAL_STOPPED, words_channel(survey, sensor->signal),
-                   1e3 * (collapse->dip->from_until_s - view->last_edge_s),
-                   1e3 * (due_s - view->last_edge_s));
+        const char *name = words_channel(survey, sensor->signal);
+        double before_ms = 1e3 * (collapse->dip->from_until_s - view->last_edge_s);
+        if (isnan(due_s)) /* too few edges came to tell */
+            result_say(error, followers, TEXT_SIGNAL_STOPPED_SOME, name, before_ms);
+        else
+            result_say(error, followers, TEXT_SIGNAL_STOPPED, name, before_ms,
+                       1e3 * (due_s - view->last_edge_s));
     }
 }
 

@@ -299,9 +299,10 @@
     "Compare the hookup file with the leads, one by one (cranktrap now), and repeat."
 
 /* ---- order ---- */
-#define TEXT_AFTER     "%s That was %.1f ms later."
-#define TEXT_WITHIN    "%s Together with it, within %.1f ms: which came first is not known."
-#define TEXT_MEANWHILE "%s That goes with it."
+#define TEXT_AFTER               "%s That was %.1f ms later."
+#define TEXT_WITHIN              "%s Together with it, within %.1f ms: which came first is not known."
+#define TEXT_MEANWHILE           "%s That goes with it."
+#define TEXT_SIGNAL_STOPPED_SOME "%s stopped: its last edge came %.1f ms before."
 #define TEXT_SIGNAL_STOPPED                                                                        \
     "%s stopped: its last edge came %.1f ms before, the next was due within %.1f ms."
 
