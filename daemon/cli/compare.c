@@ -4,6 +4,7 @@
  */
 #include "command.h"
 #include "comparison.h"
+#include "json_value.h"
 #include "night.h"
 #include "night_study.h"
 #include "page.h"
@@ -31,10 +32,6 @@ struct pair {
     struct side side[2];
     enum choice choice;
 };
-
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
 
 /* ---- which two ---- */
 
@@ -158,14 +155,14 @@ static void print_side(const struct page *page, const struct side *side, const c
     const json_t *verdict =
         json_object_get(side->row->attempt ? side->row->attempt : side->row->report, "verdict");
     const char *subject =
-        text(verdict, "sensor") ? text(verdict, "sensor") : text(verdict, "channel");
+        text_of(verdict, "sensor") ? text_of(verdict, "sensor") : text_of(verdict, "channel");
     double rpm = comparison_rpm(side->row);
     if (isfinite(rpm))
         snprintf(speed, sizeof speed, ", %.0f rpm", rpm);
-    const char *outcome = text(side->row->attempt, "outcome");
+    const char *outcome = text_of(side->row->attempt, "outcome");
     page_say(page, first, "%s: %s%s; %s%s%s, %s", name_of(side, name, sizeof name),
-             outcome ? outcome : "no attempt", speed, text(verdict, "fault"), subject ? " of " : "",
-             subject ? subject : "", text(verdict, "certainty"));
+             outcome ? outcome : "no attempt", speed, text_of(verdict, "fault"),
+             subject ? " of " : "", subject ? subject : "", text_of(verdict, "certainty"));
 }
 
 static void say_how(const struct page *page, const struct pair *pair) {
@@ -187,11 +184,12 @@ static void say_how(const struct page *page, const struct pair *pair) {
 
 static void measured_text(const json_t *check, char *out, size_t size) {
     const json_t *measured = json_object_get(check, "measured");
-    const char *result = text(check, "result");
+    const char *result = text_of(check, "result");
     if (!check)
         snprintf(out, size, "-");
     else if (json_is_number(measured))
-        snprintf(out, size, "%.2f %s %s", json_number_value(measured), text(check, "unit"), result);
+        snprintf(out, size, "%.2f %s %s", json_number_value(measured), text_of(check, "unit"),
+                 result);
     else
         snprintf(out, size, "%s", result);
 }
@@ -204,15 +202,15 @@ static void print_checks(const struct page *page, const struct comparison *compa
     for (size_t i = 0; i < comparison->check_count; i++) {
         const struct comparison_check *check = &comparison->checks[i];
         const json_t *either = check->of[0] ? check->of[0] : check->of[1];
-        const char *results[] = {text(check->of[0], "result"), text(check->of[1], "result")};
+        const char *results[] = {text_of(check->of[0], "result"), text_of(check->of[1], "result")};
         char measured[2][48];
         for (size_t side = 0; side < 2; side++)
             measured_text(check->of[side], measured[side], sizeof measured[side]);
         bool differs = results[0] && results[1] && strcmp(results[0], results[1]) != 0;
-        const char *channel = text(either, "channel");
+        const char *channel = text_of(either, "channel");
         printf("%s %-16.16s %-18.18s %-8.8s %-16s %s\n", differs ? "*" : " ",
-               channel ? channel : "-", text(either, "check"), text(either, "phase"), measured[0],
-               measured[1]);
+               channel ? channel : "-", text_of(either, "check"), text_of(either, "phase"),
+               measured[0], measured[1]);
     }
 }
 
@@ -252,15 +250,16 @@ static void print_turned(const struct page *page, const struct comparison *compa
     size_t said = 0;
     for (size_t i = 0; i < comparison->check_count; i++) {
         const struct comparison_check *check = &comparison->checks[i];
-        const char *first = text(check->of[0], "result"), *second = text(check->of[1], "result");
+        const char *first = text_of(check->of[0], "result"),
+                   *second = text_of(check->of[1], "result");
         if (!first || !second || strcmp(first, second) == 0)
             continue;
         if (said++ == 0)
             page_heading(page, "Judged otherwise");
-        const char *channel = text(check->of[0], "channel");
+        const char *channel = text_of(check->of[0], "channel");
         page_say(page, "- ", "%s%s%s, %s: %s in the first, %s in the second",
-                 text(check->of[0], "check"), channel ? " of " : "", channel ? channel : "",
-                 text(check->of[0], "phase"), first, second);
+                 text_of(check->of[0], "check"), channel ? " of " : "", channel ? channel : "",
+                 text_of(check->of[0], "phase"), first, second);
     }
     page_say(
         page, "",

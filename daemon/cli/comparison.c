@@ -4,6 +4,7 @@
  */
 #include "comparison.h"
 
+#include "json_value.h"
 #include "night_study.h"
 
 #include <errno.h>
@@ -11,19 +12,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
-
-static double number(const json_t *object, const char *key) {
-    const json_t *value = json_object_get(object, key);
-    return json_is_number(value) ? json_number_value(value) : (double)NAN;
-}
-
-static bool same_text(const char *a, const char *b) {
-    return a && b ? strcmp(a, b) == 0 : a == b;
-}
 
 /* Is the object (a level, a check) one of the row's attempt? */
 static bool belongs(const struct night_row *row, const json_t *object) {
@@ -33,7 +21,7 @@ static bool belongs(const struct night_row *row, const json_t *object) {
 }
 
 double comparison_rpm(const struct night_row *row) {
-    return number(row->attempt, "rpm");
+    return number_of(row->attempt, "rpm");
 }
 
 bool comparison_like_speed(const struct night_row *a, const struct night_row *b) {
@@ -57,7 +45,7 @@ static const json_t *find_channel(const struct night_row *row, const char *name)
     size_t i;
     json_t *channel;
     json_array_foreach(json_object_get(row->report, "channels"), i, channel) {
-        if (same_text(text(channel, "channel"), name))
+        if (same_text(text_of(channel, "channel"), name))
             return channel;
     }
     return NULL;
@@ -67,8 +55,8 @@ static double level_of(const struct night_row *row, const char *name, const stru
     size_t i;
     json_t *level;
     json_array_foreach(json_object_get(find_channel(row, name), "levels"), i, level) {
-        if (belongs(row, level) && same_text(text(level, "phase"), key->phase))
-            return number(level, key->key);
+        if (belongs(row, level) && same_text(text_of(level, "phase"), key->phase))
+            return number_of(level, key->key);
     }
     return (double)NAN;
 }
@@ -128,8 +116,8 @@ static int add_reading(const struct night *const nights[2], struct comparison *t
 static int add_channel(const struct night *const nights[2], struct comparison *to,
                        const json_t *channel) {
     int result = 0;
-    const char *name = text(channel, "channel");
-    const char *unit = text(channel, "unit");
+    const char *name = text_of(channel, "channel");
+    const char *unit = text_of(channel, "unit");
     for (size_t i = 0; i < sizeof keys / sizeof keys[0] && result == 0; i++)
         result = add_reading(nights, to, name, unit ? unit : "", &keys[i]);
     return result;
@@ -141,7 +129,8 @@ static int add_readings(const struct night *const nights[2], struct comparison *
         size_t i;
         json_t *channel;
         json_array_foreach(json_object_get(to->row[side]->report, "channels"), i, channel) {
-            if (result == 0 && (side == 0 || !find_channel(to->row[0], text(channel, "channel"))))
+            if (result == 0 &&
+                (side == 0 || !find_channel(to->row[0], text_of(channel, "channel"))))
                 result = add_channel(nights, to, channel);
         }
     }
@@ -151,9 +140,9 @@ static int add_readings(const struct night *const nights[2], struct comparison *
 /* ---- checks ---- */
 
 static bool same_check(const json_t *a, const json_t *b) {
-    return same_text(text(a, "check"), text(b, "check")) &&
-           same_text(text(a, "channel"), text(b, "channel")) &&
-           same_text(text(a, "phase"), text(b, "phase"));
+    return same_text(text_of(a, "check"), text_of(b, "check")) &&
+           same_text(text_of(a, "channel"), text_of(b, "channel")) &&
+           same_text(text_of(a, "phase"), text_of(b, "phase"));
 }
 
 static const json_t *find_check(const struct night_row *row, const json_t *like) {

@@ -4,6 +4,7 @@
  * said of them.
  */
 #include "command.h"
+#include "json_value.h"
 #include "list_change.h"
 #include "night.h"
 #include "print.h"
@@ -15,10 +16,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
 
 /* Wall time of `at_s` of the report's axis as "2026-01-15 04:12:07"; "-": not known. */
 static void wall_of(const json_t *report, double at_s, char *out, size_t size) {
@@ -48,10 +45,10 @@ static void verdict_text(const struct night_row *row, char *out, size_t size) {
         snprintf(out, size, "not analysed yet");
         return;
     }
-    const char *sensor = text(verdict, "sensor");
-    const char *channel = text(verdict, "channel");
-    const char *fault = text(verdict, "fault");
-    const char *certainty = text(verdict, "certainty");
+    const char *sensor = text_of(verdict, "sensor");
+    const char *channel = text_of(verdict, "channel");
+    const char *fault = text_of(verdict, "fault");
+    const char *certainty = text_of(verdict, "certainty");
     const char *subject = sensor ? sensor : channel;
     snprintf(out, size, "%s%s%s, %s", fault ? fault : "-", subject ? " of " : "",
              subject ? subject : "", certainty ? certainty : "-");
@@ -98,7 +95,7 @@ static void print_row(const struct night_row *row, bool needs_a_look) {
     const json_t *speed = json_object_get(row->attempt, "rpm");
     if (json_is_number(speed))
         snprintf(rpm, sizeof rpm, "%.0f", json_number_value(speed));
-    const char *outcome = row->attempt ? text(row->attempt, "outcome") : "(no attempt)";
+    const char *outcome = row->attempt ? text_of(row->attempt, "outcome") : "(no attempt)";
     printf("%s%4u %-14s %-20s %4s %s\n", needs_a_look ? "*" : " ", row->snapshot,
            strlen(wall) > 5 ? wall + 5 : wall /* the year is in --json */, outcome, rpm, verdict);
 }
@@ -114,7 +111,7 @@ static json_t *row_json(const struct command_line *line, const struct night_row 
     json_object_set_new(json, "wall", wall[0] == '-' ? json_null() : json_string(wall));
     json_object_set_new(json, "elapsed_s", row->report ? json_real(row->elapsed_s) : json_null());
     json_object_set_new(json, "failed", json_boolean(row->failed));
-    const char *outcome = row->attempt ? text(row->attempt, "outcome") : NULL;
+    const char *outcome = row->attempt ? text_of(row->attempt, "outcome") : NULL;
     json_object_set_new(json, "outcome", outcome ? json_string(outcome) : json_null());
     json_t *verdict = row->report ? json_deep_copy(verdict_of(row)) : json_null();
     json_object_set_new(json, "verdict", verdict);

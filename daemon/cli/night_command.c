@@ -3,7 +3,9 @@
  * night_command.c - `cranktrap night`: what the technician reads in the morning.
  */
 #include "chance.h"
+
 #include "command.h"
+#include "json_value.h"
 #include "moment.h"
 #include "night.h"
 #include "night_study.h"
@@ -30,10 +32,6 @@ struct repair {
     double share, low, high; /* failed among failed and started, exact 95 % interval */
     unsigned clean_5, clean_1, clean_5_at_low; /* starts in a row; 0: none would do */
 };
-
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
 
 static struct repair repair_of(const struct night_study *study) {
     unsigned failed = (unsigned)study->failed;
@@ -93,11 +91,12 @@ static void print_attempt(const struct night_row *row) {
     wall_text(row, false, wall, sizeof wall);
     print_duration(row->elapsed_s, elapsed, sizeof elapsed);
     const json_t *found = json_object_get(row->attempt, "verdict");
-    const char *subject = text(found, "sensor") ? text(found, "sensor") : text(found, "channel");
-    snprintf(verdict, sizeof verdict, "%s%s%s", text(found, "fault"), subject ? " of " : "",
+    const char *subject =
+        text_of(found, "sensor") ? text_of(found, "sensor") : text_of(found, "channel");
+    snprintf(verdict, sizeof verdict, "%s%s%s", text_of(found, "fault"), subject ? " of " : "",
              subject ? subject : "");
     printf("%s%4u %-14s %-11s %-20s %s\n", night_outcome(row) > 0 ? "*" : " ", row->snapshot, wall,
-           elapsed, text(row->attempt, "outcome"), verdict);
+           elapsed, text_of(row->attempt, "outcome"), verdict);
 }
 
 static void print_attempts(const struct night_study *study) {
@@ -299,7 +298,7 @@ static json_t *attempt_json(const struct night_row *row) {
     int outcome = night_outcome(row);
     return json_pack("{s:i, s:s, s:s?, s:f, s:s?, s:b, s:O?}", "number", (int)row->snapshot, "file",
                      row->path, "wall", wall[0] == '-' ? NULL : wall, "elapsed_s", row->elapsed_s,
-                     "outcome", text(row->attempt, "outcome"), "failed", outcome > 0, "verdict",
+                     "outcome", text_of(row->attempt, "outcome"), "failed", outcome > 0, "verdict",
                      json_object_get(row->attempt, "verdict"));
 }
 

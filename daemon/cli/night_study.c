@@ -4,6 +4,8 @@
  */
 #include "night_study.h"
 
+#include "json_value.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -15,23 +17,10 @@
 /* Losses that end this near to each other in two snapshots are one. */
 #define SAME_LOSS_S 0.001
 
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
-
-static double number(const json_t *object, const char *key) {
-    const json_t *value = json_object_get(object, key);
-    return json_is_number(value) ? json_number_value(value) : (double)NAN;
-}
-
-static bool same_text(const char *a, const char *b) {
-    return a && b ? strcmp(a, b) == 0 : a == b;
-}
-
 int night_outcome(const struct night_row *row) {
     static const char *const failures[] = {"did-not-start", "did-not-crank",
                                            "started-then-stopped"};
-    const char *outcome = text(row->attempt, "outcome");
+    const char *outcome = text_of(row->attempt, "outcome");
     for (size_t i = 0; outcome && i < sizeof failures / sizeof failures[0]; i++)
         if (strcmp(outcome, failures[i]) == 0)
             return 1;
@@ -39,7 +28,7 @@ int night_outcome(const struct night_row *row) {
 }
 
 double night_wall(const struct night_row *row) {
-    return number(row->report, "wall_s") + number(row->attempt, "from_s");
+    return number_of(row->report, "wall_s") + number_of(row->attempt, "from_s");
 }
 
 /* Is the object one of the row's attempt? */
@@ -109,10 +98,10 @@ static int add_level(struct table *table, size_t attempt, const json_t *channel,
     int result = 0;
     for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && result == 0; i++) {
         char name[112];
-        snprintf(name, sizeof name, "%s, %s: %s", text(channel, "channel"), text(level, "phase"),
-                 kinds[i].word);
-        result = table_set(table, name, kinds[i].unit ? kinds[i].unit : text(channel, "unit"),
-                           (double)NAN, attempt, number(level, kinds[i].key));
+        snprintf(name, sizeof name, "%s, %s: %s", text_of(channel, "channel"),
+                 text_of(level, "phase"), kinds[i].word);
+        result = table_set(table, name, kinds[i].unit ? kinds[i].unit : text_of(channel, "unit"),
+                           (double)NAN, attempt, number_of(level, kinds[i].key));
     }
     return result;
 }
@@ -123,7 +112,7 @@ static int add_levels(struct table *table, size_t attempt, const struct night_ro
     int result = 0;
     json_array_foreach(json_object_get(row->report, "channels"), i, channel) json_array_foreach(
         json_object_get(channel, "levels"), j,
-        level) if (result == 0 && belongs(row, level) && phase_counts(text(level, "phase")))
+        level) if (result == 0 && belongs(row, level) && phase_counts(text_of(level, "phase")))
         result = add_level(table, attempt, channel, level);
     return result;
 }
@@ -136,9 +125,9 @@ static int add_findings(struct table *table, size_t attempt, const struct night_
         if (result < 0 || !belongs(row, finding))
             continue;
         char name[112];
-        const char *channel = text(finding, "channel");
-        const char *sensor = text(finding, "sensor");
-        snprintf(name, sizeof name, "%s of %s found", text(finding, "fault"),
+        const char *channel = text_of(finding, "channel");
+        const char *sensor = text_of(finding, "sensor");
+        snprintf(name, sizeof name, "%s of %s found", text_of(finding, "fault"),
                  channel  ? channel
                  : sensor ? sensor
                           : "the vehicle");
@@ -171,7 +160,7 @@ static int compare(struct night_study *study) {
         }
     for (size_t i = 0; i < table.attempts && result == 0; i++) {
         result = table_set(&table, "engine speed while cranking", "rpm", (double)NAN, i,
-                           number(rows[i]->attempt, "rpm"));
+                           number_of(rows[i]->attempt, "rpm"));
         if (result == 0)
             result = add_levels(&table, i, rows[i]);
         if (result == 0)
@@ -199,10 +188,10 @@ static int compare(struct night_study *study) {
 
 static void add_repeat(struct night_study *study, const struct night_row *row) {
     const json_t *verdict = json_object_get(row->attempt, "verdict");
-    const char *fault = text(verdict, "fault");
-    const char *sensor = text(verdict, "sensor");
-    const char *subject = sensor ? sensor : text(verdict, "channel");
-    double after = number(verdict, "at_s") - number(row->attempt, "from_s");
+    const char *fault = text_of(verdict, "fault");
+    const char *sensor = text_of(verdict, "sensor");
+    const char *subject = sensor ? sensor : text_of(verdict, "channel");
+    double after = number_of(verdict, "at_s") - number_of(row->attempt, "from_s");
     size_t i = 0;
     while (i < study->repeat_count && !(same_text(study->repeats[i].fault, fault) &&
                                         same_text(study->repeats[i].subject, subject)))
@@ -229,12 +218,13 @@ static int by_times(const void *a, const void *b) {
 static double measured_out(const struct night_row *row, const struct night_alike *alike) {
     size_t i;
     json_t *check;
-    json_array_foreach(
-        json_object_get(row->report, "checks"), i,
-        check) if (belongs(row, check) && same_text(text(check, "result"), "fail") &&
-                   same_text(text(check, "check"), alike->check) &&
-                   same_text(text(check, "channel"), alike->channel) &&
-                   same_text(text(check, "phase"), alike->phase)) return number(check, "measured");
+    json_array_foreach(json_object_get(row->report, "checks"), i,
+                       check) if (belongs(row, check) &&
+                                  same_text(text_of(check, "result"), "fail") &&
+                                  same_text(text_of(check, "check"), alike->check) &&
+                                  same_text(text_of(check, "channel"), alike->channel) &&
+                                  same_text(text_of(check, "phase"),
+                                            alike->phase)) return number_of(check, "measured");
     return (double)NAN;
 }
 
@@ -276,9 +266,9 @@ static int add_alike(struct night_study *study, const struct night_row *row) {
     size_t i;
     json_t *check;
     json_array_foreach(json_object_get(row->report, "checks"), i, check) {
-        struct night_alike alike = {text(check, "check"), text(check, "channel"),
-                                    text(check, "phase")};
-        if (!belongs(row, check) || !same_text(text(check, "result"), "fail") ||
+        struct night_alike alike = {text_of(check, "check"), text_of(check, "channel"),
+                                    text_of(check, "phase")};
+        if (!belongs(row, check) || !same_text(text_of(check, "result"), "fail") ||
             is_listed(study, &alike) || !equally_out(study, &alike))
             continue;
         struct night_alike *grown = realloc(study->alike, (study->alike_count + 1) * sizeof *grown);
@@ -308,15 +298,15 @@ static void choose_attempts(const struct night *night, double since_s, struct ni
 
 /* Snapshots may overlap: is the loss in an earlier one too? (Imported: each is its own.) */
 static bool loss_is_counted(const struct night *night, size_t index, const json_t *loss) {
-    double begin = number(night->reports[index], "elapsed_s");
+    double begin = number_of(night->reports[index], "elapsed_s");
     for (size_t i = 0; i < index && begin > 0; i++) {
-        double apart = begin - number(night->reports[i], "elapsed_s");
+        double apart = begin - number_of(night->reports[i], "elapsed_s");
         size_t j;
         json_t *other;
         json_array_foreach(json_object_get(night->reports[i], "losses"), j,
-                           other) if (same_text(text(other, "board"), text(loss, "board")) &&
-                                      fabs(apart + number(loss, "to_s") - number(other, "to_s")) <
-                                          SAME_LOSS_S) return true;
+                           other) if (same_text(text_of(other, "board"), text_of(loss, "board")) &&
+                                      fabs(apart + number_of(loss, "to_s") -
+                                           number_of(other, "to_s")) < SAME_LOSS_S) return true;
     }
     return false;
 }
@@ -327,10 +317,10 @@ static void count_losses(const struct night *night, double since_s, struct night
         size_t j;
         json_t *loss;
         json_array_foreach(json_object_get(report, "losses"), j, loss) {
-            if (number(report, "wall_s") + number(loss, "to_s") < since_s ||
+            if (number_of(report, "wall_s") + number_of(loss, "to_s") < since_s ||
                 loss_is_counted(night, i, loss))
                 continue;
-            double scans = number(loss, "scans");
+            double scans = number_of(loss, "scans");
             study->losses++;
             study->losses_of_unknown_size += isnan(scans) ? 1 : 0;
             study->lost_scans += isnan(scans) ? 0.0 : scans;

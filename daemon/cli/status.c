@@ -3,7 +3,9 @@
  * status.c - `cranktrap status`: is it watching, what was lost, how much room is left.
  */
 #include "client.h"
+
 #include "command.h"
+#include "json_value.h"
 #include "print.h"
 
 #include <errno.h>
@@ -15,18 +17,14 @@ static double number(const json_t *object, const char *key) {
     return json_number_value(json_object_get(object, key));
 }
 
-static const char *text(const json_t *object, const char *key) {
-    return json_string_value(json_object_get(object, key));
-}
-
 static void print_board(const json_t *board) {
     char a[32], b[32];
-    printf("\nBoard %s: %s", text(board, "board"), text(board, "state"));
-    if (text(board, "why"))
-        printf(" - %s", text(board, "why"));
+    printf("\nBoard %s: %s", text_of(board, "board"), text_of(board, "state"));
+    if (text_of(board, "why"))
+        printf(" - %s", text_of(board, "why"));
     putchar('\n');
-    if (text(board, "note"))
-        printf("  CAUTION: %s.\n", text(board, "note"));
+    if (text_of(board, "note"))
+        printf("  CAUTION: %s.\n", text_of(board, "note"));
     if (number(board, "rate_hz") > 0) {
         printf("  %s scans/s", print_count(number(board, "rate_hz"), a, sizeof a));
         if (number(board, "claimed_hz") > 0)
@@ -87,8 +85,8 @@ static void print_room(const json_t *status) {
                number(ring, "written_per_raw_byte"), number(ring, "syncs_per_minute"));
     printf("\n           a power cut now would lose at most %s\n",
            print_duration(number(ring, "loss_window_s"), a, sizeof a));
-    if (text(ring, "error"))
-        printf("           CANNOT BE WRITTEN: %s; %s scans dropped\n", text(ring, "error"),
+    if (text_of(ring, "error"))
+        printf("           CANNOT BE WRITTEN: %s; %s scans dropped\n", text_of(ring, "error"),
                print_count(number(ring, "scans_dropped"), a, sizeof a));
 
     const json_t *memory = json_object_get(status, "memory_ring");
@@ -114,7 +112,7 @@ static void print_room(const json_t *status) {
                number(snapshots, "removed"));
     if (!json_is_true(json_object_get(snapshots, "room")))
         printf("           NO ROOM for another: %s\n",
-               text(snapshots, "problem") ? text(snapshots, "problem") : "make some");
+               text_of(snapshots, "problem") ? text_of(snapshots, "problem") : "make some");
 }
 
 /* Dates as this computer knew them. */
@@ -129,9 +127,10 @@ static void print_calibrations(const json_t *status) {
         char date[32] = "";
         if (localtime_r(&wall, &local))
             strftime(date, sizeof date, "%Y-%m-%d", &local);
-        bool applied = strcmp(text(entry, "state"), "applied") == 0;
-        printf("%s %s: %s, %s%s\n", index ? "           " : "\nCalibrated:", text(entry, "channel"),
-               text(entry, "words"), date,
+        bool applied = strcmp(text_of(entry, "state"), "applied") == 0;
+        printf("%s %s: %s, %s%s\n",
+               index ? "           " : "\nCalibrated:", text_of(entry, "channel"),
+               text_of(entry, "words"), date,
                applied ? "" : " - NOT USED: made with another scale or unit than the hookup's");
     }
 }
@@ -141,22 +140,23 @@ static void print_suppressed(const json_t *status) {
     json_t *storm;
     json_array_foreach(json_object_get(status, "suppressed"), index, storm) {
         double marks = number(storm, "suppressed");
-        const char *wall = text(storm, "latest_wall");
+        const char *wall = text_of(storm, "latest_wall");
         printf(
             "\nNot saved: %.0f mark%s of %s on %s, beyond its budget of the hour. As long as the\n"
             "           ring has it, `cranktrap keep --at %.19s` saves the latest.\n",
-            marks, marks == 1 ? "" : "s", text(storm, "trigger"), text(storm, "channel"),
+            marks, marks == 1 ? "" : "s", text_of(storm, "trigger"), text_of(storm, "channel"),
             wall ? wall : "TIME"); /* as it is, without its zone: local time */
     }
 }
 
 static void print_status(const json_t *status) {
-    printf("%s: %s", text(status, "vehicle") ? text(status, "vehicle") : "A vehicle without a name",
-           text(status, "state"));
-    if (text(status, "why"))
-        printf(" - %s", text(status, "why"));
-    printf("\n%s, phase %s, %.0f cranking%s since the start\n", text(status, "wall"),
-           text(status, "phase"), number(status, "crankings"),
+    printf("%s: %s",
+           text_of(status, "vehicle") ? text_of(status, "vehicle") : "A vehicle without a name",
+           text_of(status, "state"));
+    if (text_of(status, "why"))
+        printf(" - %s", text_of(status, "why"));
+    printf("\n%s, phase %s, %.0f cranking%s since the start\n", text_of(status, "wall"),
+           text_of(status, "phase"), number(status, "crankings"),
            number(status, "crankings") == 1 ? "" : "s");
     size_t index;
     json_t *board;
