@@ -251,14 +251,19 @@ static void follow_noise(struct edges *edges, const int32_t *counts, size_t leng
     for (size_t i = 1; i < length; i++)
         edges->step_sum += fabs((double)counts[i] - counts[i - 1]);
     edges->step_count += length - 1;
-    if (edges->step_count < NOISE_SAMPLES)
+    bool whole = edges->step_count >= NOISE_SAMPLES;
+    if (edges->step_count == 0 || (!whole && !isinf(edges->least_step)))
         return;
-    edges->least_step = fmin(edges->least_step, edges->step_sum / (double)edges->step_count);
-    double least = fmax(NOISE_COUNTS, NOISE_STEPS * edges->least_step);
+    double step = edges->step_sum / (double)edges->step_count;
+    if (whole) {
+        edges->least_step = fmin(edges->least_step, step);
+        edges->step_sum = 0.0;
+        edges->step_count = 0;
+    }
+    /* till then a guess: a record may begin with nothing but noise */
+    double least = fmax(NOISE_COUNTS, NOISE_STEPS * (whole ? edges->least_step : step));
     edges->hum = least / 2.0;
     edges->least_swing = fmax(edges->usual_least, least);
-    edges->step_sum = 0.0;
-    edges->step_count = 0;
 }
 
 void edges_push(struct edges *edges, const int32_t *counts, size_t count, double time_s,
