@@ -192,6 +192,8 @@ int command_boards(const struct command_line *given) {
     const char *hookup = command_option(&line, "hookup");
     bool explain = command_flag(&line, "explain");
     const char *tried = command_option(&line, "try");
+    if (tried && tried[0] == '\0')
+        return command_usage(&line, "--try needs the name of a board file or a driver");
     if (tried)
         return boards_try(&line, tried);
     if (command_option(&line, "record"))

@@ -198,7 +198,7 @@ static void print_checks(const struct page *page, const struct comparison *compa
     if (comparison->check_count == 0)
         return;
     page_heading(page, "Checks, side by side");
-    printf("  %-16s %-18s %-8s %-16s %s\n", "lead", "check", "phase", "first", "second");
+    printf("  %-16s %-19s %-8s %-16s %s\n", "lead", "check", "phase", "first", "second");
     for (size_t i = 0; i < comparison->check_count; i++) {
         const struct comparison_check *check = &comparison->checks[i];
         const json_t *either = check->of[0] ? check->of[0] : check->of[1];
@@ -208,7 +208,7 @@ static void print_checks(const struct page *page, const struct comparison *compa
             measured_text(check->of[side], measured[side], sizeof measured[side]);
         bool differs = results[0] && results[1] && strcmp(results[0], results[1]) != 0;
         const char *channel = text_of(either, "channel");
-        printf("%s %-16.16s %-18.18s %-8.8s %-16s %s\n", differs ? "*" : " ",
+        printf("%s %-16.16s %-19.19s %-8.8s %-16s %s\n", differs ? "*" : " ",
                channel ? channel : "-", text_of(either, "check"), text_of(either, "phase"),
                measured[0], measured[1]);
     }

@@ -10,6 +10,7 @@
 #include "child.h"
 #include "fingerprint.h"
 #include "kept_answers.h"
+#include "routes.h"
 #include "text_file.h"
 #include "workers.h"
 
@@ -218,44 +219,27 @@ enum MHD_Result get_report(struct serve *serve, struct request *request, const c
     return result;
 }
 
-static enum MHD_Result ask_sheet(struct request *request, const char *format) {
+/* /report.pdf, .html, .png, .svg: the command's option is named as its path ends. */
+enum MHD_Result get_sheet(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
     const char *paper = query_text(request, "paper");
     bool letter = paper && strcmp(paper, "letter") == 0;
     if (paper && !letter && strcmp(paper, "a4") != 0)
         return send_error(request->connection, MHD_HTTP_BAD_REQUEST, "paper may be a4 or letter",
                           NULL);
     char *path = NULL;
-    if (asprintf(&path, "%s/%04u.crank", request->serve->snapshot_folder, request->number) < 0)
+    char *format = NULL;
+    enum MHD_Result result = MHD_NO;
+    if (asprintf(&path, "%s/%04u.crank", serve->snapshot_folder, request->number) < 0)
         return MHD_NO;
-    const char *const words[] = {request->serve->parts.program, "report", path, format,
-                                 letter ? "--paper" : NULL,     "letter", NULL};
-    enum MHD_Result result = ask(request, words, work_on_sheet);
+    if (asprintf(&format, "--%s", strchr(request->route->tail, '.') + 1) >= 0) {
+        const char *const words[] = {serve->parts.program,      "report", path, format,
+                                     letter ? "--paper" : NULL, "letter", NULL};
+        result = ask(request, words, work_on_sheet);
+        free(format);
+    }
     free(path);
     return result;
-}
-
-enum MHD_Result get_report_pdf(struct serve *serve, struct request *request, const char *rest) {
-    (void)serve;
-    (void)rest;
-    return ask_sheet(request, "--pdf");
-}
-
-enum MHD_Result get_report_html(struct serve *serve, struct request *request, const char *rest) {
-    (void)serve;
-    (void)rest;
-    return ask_sheet(request, "--html");
-}
-
-enum MHD_Result get_report_png(struct serve *serve, struct request *request, const char *rest) {
-    (void)serve;
-    (void)rest;
-    return ask_sheet(request, "--png");
-}
-
-enum MHD_Result get_report_svg(struct serve *serve, struct request *request, const char *rest) {
-    (void)serve;
-    (void)rest;
-    return ask_sheet(request, "--svg");
 }
 
 /* What the leads show just now, as `cranktrap ready` judges it; no night begins with it. */
