@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * bench_chain.c - the daemon's chain, wired as cranktrapd.c does it.
+ * bench_chain.c - the daemon's chain, wired as daemon/cranktrapd/start.c does it.
  */
 #include "bench_chain.h"
 

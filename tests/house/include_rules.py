@@ -29,7 +29,7 @@ for index, name in enumerate(DAEMON_ORDER):
 MAY_USE["daemon/report"].discard("daemon/serve")
 MAY_USE["daemon/cli"].discard("daemon/serve")  # a command asks through the socket
 MAY_USE["daemon/service"] = set()
-MAY_USE["daemon"] = set(MAY_USE) - {"daemon/cli", "daemon/report"}
+MAY_USE["daemon/cranktrapd"] = set(MAY_USE) - {"daemon/cli", "daemon/report"}
 
 # Poll drivers get their scans themselves: they find and open their device by the transport.
 FILE_MAY_USE = {
@@ -48,7 +48,7 @@ OWNERS = {
     "ini.h": {"daemon/hookup"},
     "zlib.h": {"daemon/ring"},
     "jansson.h": {"daemon/calibration", "daemon/ring", "daemon/snapshot", "daemon/report", "daemon/serve", "daemon/cli",
-                  "daemon"},
+                  "daemon/cranktrapd"},
     "microhttpd.h": {"daemon/serve"},
     "systemd/sd-daemon.h": {"daemon/service"},
     "systemd/sd-journal.h": {"daemon/service"},
@@ -63,7 +63,7 @@ OWNERS = {
     "sndfile.h": {"daemon/report"},
     "hdf5.h": {"daemon/report"},
     "pthread.h": {"daemon/cli", "daemon/ring", "daemon/intake", "daemon/watch", "daemon/snapshot",
-                  "daemon/serve", "daemon"},
+                  "daemon/serve", "daemon/cranktrapd"},
 }
 # The firmware side is for microcontrollers: these headers and no others.
 FIRMWARE = {"stdint.h", "stddef.h", "string.h", "wire_encoder.h", "example_board.h"}
