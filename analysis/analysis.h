@@ -9,7 +9,7 @@
 #ifndef CRANKTRAP_ANALYSIS_H
 #define CRANKTRAP_ANALYSIS_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 #include "phases.h"
 #include "record.h"
 #include "rotation_words.h"

@@ -9,7 +9,7 @@
 #ifndef CRANKTRAP_BATTERY_H
 #define CRANKTRAP_BATTERY_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 
 #include <stdbool.h>
 #include <stddef.h>

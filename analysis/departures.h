@@ -11,7 +11,7 @@
 #ifndef CRANKTRAP_DEPARTURES_H
 #define CRANKTRAP_DEPARTURES_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 #include "record.h"
 
 #include <stdbool.h>

@@ -9,7 +9,7 @@
 #ifndef CRANKTRAP_FEEDS_H
 #define CRANKTRAP_FEEDS_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 #include "vehicle.h"
 
 #include <stddef.h>

@@ -10,7 +10,7 @@
 #ifndef CRANKTRAP_PHASES_H
 #define CRANKTRAP_PHASES_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 #include "record.h"
 
 #include <stdbool.h>

@@ -5,7 +5,7 @@
 #ifndef CRANKTRAP_RETURNS_H
 #define CRANKTRAP_RETURNS_H
 
-#include "limits.h"
+#include "circuit_limits.h"
 #include "vehicle.h"
 
 /*

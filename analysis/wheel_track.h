@@ -19,10 +19,10 @@ struct wheel_signal {
     const struct pulses_hole *holes;
     size_t hole_count;
     double period_s;              /* between samples; 0: the times are exact */
-    double samples_per_state;     /* as in limits.h */
+    double samples_per_state;     /* as in circuit_limits.h */
     double from_s, to_s;          /* the stretch watched */
     double engaged_s, released_s; /* of the starter; NAN: it was not */
-    double running_speed;         /* rpm, as in limits.h: faster is no cranking */
+    double running_speed;         /* rpm, as in circuit_limits.h: faster is no cranking */
     enum sensor_kind kind;
     enum shaft shaft;
     struct wheel wheel;

@@ -9,7 +9,7 @@
 
 #include "board.h"
 #include "calibration.h"
-#include "limits.h"
+#include "circuit_limits.h"
 #include "problems.h"
 #include "vehicle.h"
 

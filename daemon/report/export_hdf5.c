@@ -26,8 +26,7 @@ struct hdf5 {
 };
 
 static hid_t make_set(hid_t file, const char *name, hid_t type) {
-    /* H5S_UNLIMITED, whose macro needs the system's limits.h: another than that of analysis/. */
-    hsize_t none = 0, unlimited = ~(hsize_t)0, chunk = CHUNK;
+    hsize_t none = 0, unlimited = H5S_UNLIMITED, chunk = CHUNK;
     hid_t space = H5Screate_simple(1, &none, &unlimited);
     hid_t how = H5Pcreate(H5P_DATASET_CREATE);
     hid_t set = -1;

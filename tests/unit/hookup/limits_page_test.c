@@ -4,7 +4,7 @@
  *
  * With the argument "write" it writes the page instead: the way to bring it up to date.
  */
-#include "limits.h"
+#include "circuit_limits.h"
 
 #include "cmocka_helper.h"
 
@@ -27,7 +27,7 @@ static char *make_page(void) {
         "file (docs/hookup.md); a report prints the source beside a check. On a 24 V vehicle the\n"
         "defaults of the battery's limits (`cranking-...`) are doubled.\n"
         "\n"
-        "This page is made from the table in `analysis/limits.h`; a test compares them.\n"
+        "This page is made from the table in `analysis/circuit_limits.h`; a test compares them.\n"
         "\n"
         "| limit | default | unit | source |\n"
         "|---|---|---|---|\n",

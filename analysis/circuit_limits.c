@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * limits.c - the rows of the limits' table, their defaults, and setting one by name.
+ * circuit_limits.c - the rows of the limits' table, their defaults, and setting one by name.
  */
-#include "limits.h"
+#include "circuit_limits.h"
 
 #include <errno.h>
 #include <math.h>

@@ -1,13 +1,14 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * limits.h - every limit a circuit is judged by, as data: value, unit, source, settable by name.
+ * circuit_limits.h - every limit a circuit is judged by, as data: value, unit, source, settable by
+ * name.
  *
  * The table stands once, in the X-macro below; the struct, the parser, docs/limits.md and the
  * checks' printed sources all come from it.
  *   LIMIT(field, "name in a hookup file", default, "unit", "source")
  */
-#ifndef CRANKTRAP_LIMITS_H
-#define CRANKTRAP_LIMITS_H
+#ifndef CRANKTRAP_CIRCUIT_LIMITS_H
+#define CRANKTRAP_CIRCUIT_LIMITS_H
 
 #include <stddef.h>
 

@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 /*
- * limits_test.c - the table of limits: whole, settable, sourced.
+ * circuit_limits_test.c - the table of limits: whole, settable, sourced.
  */
-#include "limits.h"
+#include "circuit_limits.h"
 
 #include "cmocka_helper.h"
 
