@@ -440,14 +440,14 @@ static void take_as_given(const struct wheel *given, struct wheel_pattern *patte
     pattern->state = WHEEL_FOLLOWED;
 }
 
-/* Nothing repeats, the wheel as given neither: it may be that one with many pulses missing. */
-static void take_disturbed(const struct wheel *given, struct wheel_pattern *pattern) {
-    if (given->missing_again > 0) {
-        pattern->state = WHEEL_NO_PATTERN;
-        return;
-    }
+bool wheel_as_given(const struct wheel *given, struct wheel_pattern *pattern) {
+    if (given->places == 0 || given->missing_again > 0 ||
+        wheel_given_edges(given) > WHEEL_MOST_EDGES)
+        return false;
+    bool rises = pattern->rises;
+    *pattern = (struct wheel_pattern){.rises = rises, .disturbed = true};
     take_as_given(given, pattern);
-    pattern->disturbed = true;
+    return true;
 }
 
 /* A wheel without gaps may be cut as it likes; but it must repeat after so many edges. */
@@ -465,7 +465,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
                     (found > 0 && given->missing == 0 && pattern->edges % found == 0);
         if (!same && (found == 0 || fmin(learning->unlikeness[0][found],
                                          learning->unlikeness[1][found]) > CLEAR_PATTERN)) {
-            take_disturbed(given, pattern);
+            pattern->state = WHEEL_NO_PATTERN;
             return;
         }
         if (!same) {
@@ -478,7 +478,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     double calm;
     calmest(&learning->series[pattern->rises], pattern->edges, &calm);
     if (of_given[pattern->rises] > PATTERN_MOST && calm > CALM_PATTERN) {
-        take_disturbed(given, pattern);
+        pattern->state = WHEEL_NO_PATTERN;
         return;
     }
     measure(&learning->series[pattern->rises], pattern);
@@ -487,7 +487,7 @@ static void learn_given(const struct learning *learning, const struct wheel *giv
     pattern->turn_known = true;
     pattern->marked = has_mark(pattern);
     pattern->state = gap_as_given(given, kind, pattern) ? WHEEL_FOLLOWED
-                     : disturbed                        ? WHEEL_NO_PATTERN
+                     : disturbed || calm > CALM_PATTERN ? WHEEL_NO_PATTERN
                                                         : WHEEL_NOT_AS_GIVEN;
 }
 

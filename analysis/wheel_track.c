@@ -21,6 +21,9 @@
 #define FEWEST_TURNS    2U
 #define FEWEST_FOLLOWED 2U /* turns' edges, of a wheel with many pulses missing */
 #define SHARE_OF_ODD    0.05
+#define MORE_ODD        2U /* times as many edges as in the other direction */
+#define SELDOM          3U /* times as often missing as there; of so many places one may mostly be */
+#define NO_SCATTER      0.15 /* natural logarithm: what differs more from turn to turn is no wheel */
 
 /* The edges of one direction. */
 struct direction {
@@ -69,9 +72,11 @@ static void take_direction(const struct wheel_signal *signal, bool rises,
     }
 }
 
+enum use { USE_BOTH, USE_FALLING, USE_RISING };
+
 /* Learns from the edges from `from_s` on. */
 static int learn_from(const struct wheel_signal *signal, const struct direction directions[2],
-                      double from_s, struct wheel_pattern *pattern) {
+                      enum use use, double from_s, struct wheel_pattern *pattern) {
     const double *times[2];
     size_t counts[2];
     for (int i = 0; i < 2; i++) {
@@ -79,14 +84,14 @@ static int learn_from(const struct wheel_signal *signal, const struct direction 
         while (first < directions[i].count && directions[i].times[first] < from_s)
             first++;
         times[i] = directions[i].times + first;
-        counts[i] = directions[i].count - first;
+        counts[i] = use == (i == 0 ? USE_RISING : USE_FALLING) ? 0 : directions[i].count - first;
     }
     return wheel_learn(times, counts, &signal->wheel, signal->kind, pattern);
 }
 
 /* From the cranking on; where that teaches nothing, further on. */
 static int learn(const struct wheel_signal *signal, const struct direction directions[2],
-                 struct wheel_pattern *pattern) {
+                 enum use use, struct wheel_pattern *pattern) {
     const struct direction *falling = &directions[0];
     size_t first = 0;
     while (first < falling->count && falling->times[first] < signal->engaged_s - LEARN_BEFORE)
@@ -94,13 +99,13 @@ static int learn(const struct wheel_signal *signal, const struct direction direc
     if (falling->count - first < falling->count / 4)
         first = 0;
     double from_s = first < falling->count ? falling->times[first] - LEARN_BEFORE : signal->from_s;
-    int result = learn_from(signal, directions, from_s, pattern);
+    int result = learn_from(signal, directions, use, from_s, pattern);
     for (int i = 0; i < LEARN_TRIES && result == 0 && pattern->state != WHEEL_FOLLOWED; i++) {
         struct wheel_pattern later = {0};
         first += WHEEL_LEARN_EDGES;
         if (first + WHEEL_LEARN_EDGES / 4 > falling->count)
             break;
-        result = learn_from(signal, directions, falling->times[first], &later);
+        result = learn_from(signal, directions, use, falling->times[first], &later);
         if (later.state == WHEEL_FOLLOWED)
             *pattern = later;
     }
@@ -108,12 +113,12 @@ static int learn(const struct wheel_signal *signal, const struct direction direc
 }
 
 /* Did the speed change by no more from interval to interval than a starter's may? */
-static bool is_steady(const struct wheel_track *track, size_t i) {
-    const struct wheel_step *step = &track->path.steps[i];
-    const double *share = track->pattern.share;
-    double before_s =
-        (step[-1].at_s - step[-2].at_s) / share[wheel_place(&track->pattern, &step[-2])];
-    double now_s = (step->at_s - step[-1].at_s) / share[wheel_place(&track->pattern, &step[-1])];
+static bool is_steady(const struct wheel_pattern *pattern, const struct wheel_path *path,
+                      size_t i) {
+    const struct wheel_step *step = &path->steps[i];
+    const double *share = pattern->share;
+    double before_s = (step[-1].at_s - step[-2].at_s) / share[wheel_place(pattern, &step[-2])];
+    double now_s = (step->at_s - step[-1].at_s) / share[wheel_place(pattern, &step[-1])];
     return now_s < STEADY * before_s && before_s < STEADY * now_s;
 }
 
@@ -132,7 +137,7 @@ static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_t
             return false;
         gaps += wheel_place(&track->pattern, step) == 0;
         if (i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
-            !is_steady(track, i))
+            !is_steady(&track->pattern, path, i))
             return false;
     }
     return signal->wheel.missing == 0 || gaps >= 2;
@@ -140,31 +145,34 @@ static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_t
 
 /*
  * Is it that wheel although pulses are missing? It was followed for turns, at a speed that did not
- * jump, few edges are no tooth's, and no tooth is missing more often than it is there.
+ * jump, few edges are no tooth's; each tooth came now and then, and most more often than not.
  */
-static bool is_borne_out(const struct wheel_track *track) {
-    const struct wheel_path *path = &track->path;
+static bool is_borne_out(const struct wheel_pattern *pattern, const struct wheel_path *path) {
     size_t there[WHEEL_MOST_EDGES] = {0};
     size_t missing[WHEEL_MOST_EDGES] = {0};
     size_t jumps = 0;
     size_t extra = 0;
     for (size_t i = 1; i < path->count; i++) {
         const struct wheel_step *step = &path->steps[i];
-        there[wheel_place(&track->pattern, step)]++;
+        there[wheel_place(pattern, step)]++;
         if (step->stretch != step[-1].stretch)
             continue;
         extra += step->edge - step[-1].edge - 1;
         for (long tooth = step[-1].tooth + 1; tooth < step->tooth; tooth++)
-            missing[(size_t)tooth % track->pattern.edges]++;
+            missing[(size_t)tooth % pattern->edges]++;
         bool whole = i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
                      step->tooth == step[-2].tooth + 2;
-        jumps += whole && !is_steady(track, i);
+        jumps += whole && !is_steady(pattern, path, i);
     }
-    for (size_t place = 0; place < track->pattern.edges; place++) {
-        if (missing[place] >= there[place])
+    size_t mostly_missing = 0;
+    for (size_t place = 0; place < pattern->edges; place++) {
+        if (missing[place] > 0 && there[place] * SELDOM < missing[place])
             return false;
+        mostly_missing += missing[place] >= there[place];
     }
-    return path->count > FEWEST_FOLLOWED * track->pattern.edges &&
+    if (mostly_missing * SELDOM > pattern->edges)
+        return false;
+    return path->count > FEWEST_FOLLOWED * pattern->edges &&
            (double)jumps < SHARE_OF_ODD * (double)path->count &&
            (double)extra < SHARE_OF_ODD * (double)path->count;
 }
@@ -281,32 +289,105 @@ static int read_states(struct wheel_track *track, const struct wheel_signal *sig
 
 /* ---- all of it ---- */
 
-static int follow(struct wheel_track *track, const struct wheel_signal *signal,
-                  struct direction directions[2]) {
-    int result = learn(signal, directions, &track->pattern);
-    const struct direction *direction = &directions[track->pattern.rises];
-    if (result == 0 && track->pattern.state != WHEEL_FOLLOWED)
-        return read_states(track, signal);
-    if (result != 0)
-        return result;
+static int follow_direction(const struct wheel_signal *signal, struct direction directions[2],
+                            const struct wheel_pattern *pattern, struct wheel_path *path) {
+    struct direction *direction = &directions[pattern->rises];
     for (size_t i = 1; i < direction->count; i++)
         direction->cut[i] =
             direction->cut[i] || hole_between(signal, direction->times[i - 1], direction->times[i]);
-    result = wheel_follow(&track->pattern, direction->times, direction->cut, direction->count,
-                          signal->period_s, &track->path);
-    bool good = result != 0 || track->pattern.learnt ||
-                (track->pattern.disturbed ? is_borne_out(track) : is_confirmed(signal, track));
-    if (!good) {
-        track->pattern.state = track->pattern.disturbed ? WHEEL_NO_PATTERN : WHEEL_TOO_FEW;
+    return wheel_follow(pattern, direction->times, direction->cut, direction->count,
+                        signal->period_s, path);
+}
+
+/* Edges that do not follow one another as the wheel's, and those that are not the wheel's. */
+static size_t count_odd(const struct wheel_path *path, const struct direction *direction) {
+    size_t odd = direction->count - path->count;
+    for (size_t i = 1; i < path->count; i++) {
+        const struct wheel_step *step = &path->steps[i];
+        odd += step->stretch != step[-1].stretch || step->tooth != step[-1].tooth + 1;
+    }
+    return odd;
+}
+
+/* Takes another reading of the edges in place of the one so far, or drops it. */
+static void replace_if(struct wheel_track *track, bool better, const struct wheel_pattern *pattern,
+                       struct wheel_path *path) {
+    if (better) {
         wheel_path_free(&track->path);
-        return read_states(track, signal);
+        track->pattern = *pattern;
+        track->path = *path;
+    } else {
+        wheel_path_free(path);
+    }
+}
+
+/*
+ * A winding's signal comes back to its middle slowly, and where that is called an edge differs from
+ * tooth to tooth: turns of that direction that happen to be alike are no wheel, and beside a gap
+ * it comes now before it and now behind. What is wrong with the teeth is wrong in both directions.
+ */
+static int try_other(struct wheel_track *track, const struct wheel_signal *signal,
+                     struct direction directions[2]) {
+    size_t odd = count_odd(&track->path, &directions[track->pattern.rises]);
+    if (signal->kind != SENSOR_INDUCTIVE || !track->pattern.learnt || odd == 0)
+        return 0;
+    enum use other = track->pattern.rises ? USE_FALLING : USE_RISING;
+    struct wheel_pattern pattern = {0};
+    struct wheel_path path = {0};
+    int result = learn(signal, directions, other, &pattern);
+    if (result == 0 && pattern.state == WHEEL_FOLLOWED && pattern.learnt)
+        result = follow_direction(signal, directions, &pattern, &path);
+    bool better = result == 0 && path.count > 0 &&
+                  MORE_ODD * count_odd(&path, &directions[pattern.rises]) < odd;
+    replace_if(track, better, &pattern, &path);
+    return result;
+}
+
+/*
+ * Where nothing repeats, or what was learnt is no more alike from turn to turn than gaps at random
+ * places make it: is it the wheel as given, with many of its pulses missing?
+ */
+static int try_as_given(struct wheel_track *track, const struct wheel_signal *signal,
+                        struct direction directions[2]) {
+    struct wheel_pattern pattern = track->pattern;
+    struct wheel_path path = {0};
+    bool wild = pattern.state == WHEEL_FOLLOWED && pattern.learnt && signal->wheel.missing > 0 &&
+                signal->kind == SENSOR_HALL && pattern.scatter > NO_SCATTER;
+    if ((pattern.state != WHEEL_NO_PATTERN && !wild) || !wheel_as_given(&signal->wheel, &pattern))
+        return 0;
+    int result = follow_direction(signal, directions, &pattern, &path);
+    replace_if(track, result == 0 && is_borne_out(&pattern, &path), &pattern, &path);
+    return result;
+}
+
+static int follow(struct wheel_track *track, const struct wheel_signal *signal,
+                  struct direction directions[2]) {
+    int result = learn(signal, directions, USE_BOTH, &track->pattern);
+    if (result == 0 && track->pattern.state == WHEEL_FOLLOWED) {
+        result = follow_direction(signal, directions, &track->pattern, &track->path);
+        if (result == 0 && track->pattern.learnt) {
+            result = try_other(track, signal, directions);
+        } else if (result == 0 && !is_confirmed(signal, track)) {
+            track->pattern.state = WHEEL_TOO_FEW;
+            wheel_path_free(&track->path);
+        }
     }
     if (result == 0)
-        result = read_turns(track);
+        result = try_as_given(track, signal, directions);
+    return result;
+}
+
+static int read_track(struct wheel_track *track, const struct wheel_signal *signal,
+                      const struct direction directions[2]) {
+    const struct direction *direction = &directions[track->pattern.rises];
+    if (track->pattern.state != WHEEL_FOLLOWED)
+        return read_states(track, signal);
+    int result = read_turns(track);
     if (result == 0)
         result = read_states(track, signal);
-    if (result == 0)
-        result = wheel_events_find(signal, direction->times, direction->count, track);
+    if (result != 0)
+        return result;
+    result = wheel_events_find(signal, direction->times, direction->count, track);
     return result == 0 ? read_speed(track, signal) : result;
 }
 
@@ -323,6 +404,8 @@ int wheel_track_new(const struct wheel_signal *signal, struct wheel_track **trac
         take_direction(signal, false, &directions[0]);
         take_direction(signal, true, &directions[1]);
         result = follow(made, signal, directions);
+        if (result == 0)
+            result = read_track(made, signal, directions);
     }
     close_directions(directions);
     if (result != 0)
