@@ -18,7 +18,8 @@
 
 #define SUFFIX ".ring"
 
-/* The head, a clock of each stream, the first block: so many chunks tell what a segment is. */
+/* The head, a clock of each stream, the first block, and marks before and between them: so many
+ * chunks tell what a segment is. */
 #define PEEK_CHUNKS 128
 
 void segment_name(uint64_t number, char *name) {
@@ -182,11 +183,13 @@ bool segment_peek(const char *folder, struct segment *segment) {
     segment->to_ns = INT64_MAX;
     if (file < 0)
         goto done;
-    for (int i = 0; i < PEEK_CHUNKS && segment->from_ns == INT64_MAX; i++) {
+    bool block = false; /* a mark may be the first of all, before its stream's clock */
+    for (int i = 0; i < PEEK_CHUNKS && !(block && segment->boot_known); i++) {
         struct chunk chunk;
         size_t length = segment_read_chunk(file, offset, &bytes, &room, &chunk);
         if (!length)
             break;
+        block |= chunk.type == CHUNK_BLOCK;
         int64_t to_ns = segment->to_ns;
         segment_note(segment, &chunk);
         segment->to_ns = to_ns;

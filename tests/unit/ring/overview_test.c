@@ -470,6 +470,30 @@ static void beside_the_writer(void **state) {
     recording_folder_remove(folder);
 }
 
+/* Somebody notes something before the board has sent anything: what follows is drawn all the same,
+ * also what began before the mark's moment. */
+static void a_mark_before_everything(void **state) {
+    (void)state;
+    char *folder = recording_folder();
+    struct disk_ring_settings settings = {.bytes = 1u << 30};
+    struct disk_ring_found found;
+    struct disk_ring *ring = NULL;
+    struct overview *overview;
+    span_count = 0;
+    assert_int_equal(disk_ring_open(folder, &settings, &found, &ring), 0);
+    assert_int_equal(disk_ring_set_head(ring, "{}"), 0);
+    append(ring, recording_mark("{\"name\":\"note\"}", RECORDING_S + RECORDING_S / 2));
+    append(ring, recording_clock(1, 1, 0, RECORDING_S, 0, 1e9 / PERIOD_NS, 1));
+    int64_t end = record(ring, 1, 0, 20000, RECORDING_S);
+    assert_int_equal(disk_ring_sync(ring), 0);
+    assert_int_equal(overview_open(folder, &overview), 0);
+    check_window(overview, NULL, RECORDING_S, end, 10, 1);
+    check_window(overview, NULL, RECORDING_S, RECORDING_S + RECORDING_S / 4, 10, 1);
+    overview_free(overview);
+    disk_ring_close(ring);
+    recording_folder_remove(folder);
+}
+
 static void empty_windows_and_rings(void **state) {
     (void)state;
     char *folder = recording_folder();
@@ -497,6 +521,7 @@ int main(void) {
         cmocka_unit_test(blocks_without_a_summary_are_read),
         cmocka_unit_test(what_is_still_in_memory),
         cmocka_unit_test(beside_the_writer),
+        cmocka_unit_test(a_mark_before_everything),
         cmocka_unit_test(empty_windows_and_rings),
     };
     return cmocka_run_group_tests_name("overview", tests, NULL, NULL);
