@@ -20,12 +20,15 @@
 #include <string.h>
 #include <unistd.h>
 
-#define SECONDS_MAX 60
-#define OUTPUT_MAX  (16u << 20)
-#define REPORT_MAX  (4u << 20)
-#define WRONG_CALL  2 /* exit status of `cranktrap`: it does not know that option */
-#define NOT_BUILT   "this build of cranktrap does not make that kind of report"
-#define NOT_CALLED  "no `cranktrap` to ask: it must lie beside `cranktrapd`"
+#define SECONDS_MAX  60
+#define OUTPUT_MAX   (16u << 20)
+#define REPORT_MAX   (4u << 20)
+#define SNAPSHOT_MAX 999999
+/* Exit statuses of `cranktrap`: it does not know that option; it could not do it, and said why. */
+#define WRONG_CALL 2
+#define COULD_NOT  3
+#define NOT_BUILT  "this build of cranktrap does not make that kind of report"
+#define NOT_CALLED "no `cranktrap` to ask: it must lie beside `cranktrapd`"
 
 /* ---- on a worker ---- */
 
@@ -69,27 +72,39 @@ static void child_failed(struct answer *answer, int result, const char *said) {
                         NULL);
 }
 
-/* ETag "": the answer is of this moment, and not kept. */
-static void run(struct request *request, const char *type, const char *etag) {
-    struct child_output output = {0};
+static int run_child(struct request *request, struct child_output *output) {
+    return child_run(request->word, SECONDS_MAX, OUTPUT_MAX, &request->serve->ending_workers,
+                     output);
+}
+
+/* Makes the answer of what the child has printed, which is then the answer's. */
+static void take_output(struct request *request, int result, const char *type, const char *etag,
+                        struct child_output *output) {
     struct answer *answer = &request->answer;
-    int result =
-        child_run(request->word, SECONDS_MAX, OUTPUT_MAX, &request->serve->ending_workers, &output);
-    if (result != 0 || !output.size) {
-        if (result == WRONG_CALL)
-            answer_is_error(answer, MHD_HTTP_NOT_FOUND, NOT_BUILT,
-                            "install what README.md names for reports, and build anew");
-        else
-            child_failed(answer, result, output.said);
-        free(output.bytes);
+    if (result == WRONG_CALL) {
+        answer_is_error(answer, MHD_HTTP_NOT_FOUND, NOT_BUILT,
+                        "install what README.md names for reports, and build anew");
+        return;
+    }
+    if (result != 0 || !output->size) {
+        child_failed(answer, result, output->said);
         return;
     }
     answer->status = MHD_HTTP_OK;
     answer->type = type;
-    answer->bytes = output.bytes;
-    answer->size = output.size;
+    answer->bytes = output->bytes;
+    answer->size = output->size;
+    output->bytes = NULL;
     if (*etag)
         kept_answers_keep(request, etag);
+}
+
+/* ETag "": the answer is of this moment, and not kept. */
+static void run(struct request *request, const char *type, const char *etag) {
+    struct child_output output = {0};
+    int result = run_child(request, &output);
+    take_output(request, result, type, etag, &output);
+    free(output.bytes);
 }
 
 static void work_on_list(struct request *request) {
@@ -161,6 +176,23 @@ static void work_on_sheet(struct request *request) {
 
 static void work_on_moment(struct request *request) {
     run(request, "application/json", "");
+}
+
+/* Two attempts beside each other. What is not there to compare is no fault of the daemon's. */
+static void work_on_comparison(struct request *request) {
+    char etag[24];
+    list_etag(request, etag);
+    if (kept_answers_known(request, etag))
+        return;
+    struct child_output output = {0};
+    struct answer *answer = &request->answer;
+    int result = run_child(request, &output);
+    if (result == COULD_NOT && output.said[0])
+        answer_is_error(answer, MHD_HTTP_NOT_FOUND, output.said,
+                        "GET /v0/attempts lists those there are; POST {\"good\": true} to one");
+    else
+        take_output(request, result, "application/json", etag, &output);
+    free(output.bytes);
 }
 
 /* ---- the requests ---- */
@@ -240,6 +272,22 @@ enum MHD_Result get_sheet(struct serve *serve, struct request *request, const ch
     }
     free(path);
     return result;
+}
+
+/* /compare[?with=M]: beside M; without it beside the good one that the command finds. */
+enum MHD_Result get_comparison(struct serve *serve, struct request *request, const char *rest) {
+    (void)rest;
+    unsigned long with = query_number(request->connection, "with", 0);
+    if (query_text(request, "with") && (with < 1 || with > SNAPSHOT_MAX))
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "with may be the number of a snapshot", NULL);
+    char first[16], second[16];
+    snprintf(first, sizeof first, "%u", request->number);
+    snprintf(second, sizeof second, "%lu", with);
+    const char *const words[] = {serve->parts.program,      "compare", "--state",
+                                 serve->parts.state_folder, "--json",  first,
+                                 with ? second : NULL,      NULL};
+    return ask(request, words, work_on_comparison);
 }
 
 /* What the leads show just now, as `cranktrap ready` judges it; no night begins with it. */

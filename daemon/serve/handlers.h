@@ -20,7 +20,7 @@ handler get_samples, post_calibration;
 handler get_snapshot, post_snapshot, delete_snapshot;
 
 /* command_requests.c: what commands print */
-handler get_attempts, get_night, get_report, get_sheet, get_ready;
+handler get_attempts, get_night, get_report, get_sheet, get_comparison, get_ready;
 
 /* draw_requests.c */
 handler get_snapshot_draw, get_ring_draw;

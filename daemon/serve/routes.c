@@ -26,6 +26,7 @@ static const struct route routes[] = {
     {"POST", "/v0/snapshots/", ROUTE_NUMBER, "", 0, post_snapshot},
     {"DELETE", "/v0/snapshots/", ROUTE_NUMBER, "", 0, delete_snapshot},
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/report", 0, get_report},
+    {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/compare", 0, get_comparison},
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/draw", 0, get_snapshot_draw},
     {"GET", "/v0/snapshots/", ROUTE_NUMBER, "/file", 0, get_snapshot_file},
     {"GET", "/v0/live", ROUTE_WHOLE, NULL, 0, get_live},

@@ -123,6 +123,26 @@ class Asks(ApiCase):
         self.lost_nothing(daemon)
         daemon.stop()
 
+    def test_compare(self):
+        """What `cranktrap compare` prints, by itself and beside one that is named."""
+        daemon = self.start(pace="free", sim=SIM.replace("hours = 20", "hours = 0.1").replace(
+            "attempts = 11", "attempts = 4").replace("fault-attempt = 8", "fault-attempt = 3"))
+        harness.until(lambda: (daemon.state / "snapshots" / "0004.json").exists(), "the last report")
+        one = "/v0/snapshots/3/compare"
+        _, headers, data = self.ask(one)
+        self.assertEqual(json.loads(data), daemon.json("compare", 3))
+        self.assertEqual(json.loads(data)["first"]["number"], 3)
+        self.assertEqual(self.ask(one, If_None_Match=headers["ETag"])[0], 304)
+        self.assertEqual(self.json(one + "?with=4"), daemon.json("compare", 3, 4))
+        self.json("/v0/snapshots/1", "POST", json.dumps({"good": True}))
+        marked = self.json(one, If_None_Match=headers["ETag"])
+        self.assertEqual((marked["chosen"], marked["second"]["number"]), ("marked-good", 1))
+        for missing in ("/v0/snapshots/77/compare", one + "?with=77"):
+            self.assertIn("no snapshot 77", self.json(missing, status=404)["error"])
+        for with_ in ("0", "x", "-1", "1000000", ""):
+            self.json(f"{one}?with={with_}", status=400)
+        daemon.stop()
+
     def check_draw(self, daemon, number, report):
         """Against `convert`, which reads the file on its own: extremes and single samples."""
         path = self.folder / "rows.csv"
