@@ -13,6 +13,7 @@
 #include "result.h"
 #include "speed_curve.h"
 #include "verdict.h"
+#include "wheel_forms.h"
 
 #include <errno.h>
 #include <math.h>
@@ -204,7 +205,9 @@ static int describe(struct work *work, size_t index, struct evidence *evidence) 
             return result;
         verdict = &attempt->verdict;
     }
-    int result = checks_add(evidence->survey, evidence->window->attempt, work->analysis);
+    int result = wheel_forms_add(evidence, work->analysis);
+    if (result == 0)
+        result = checks_add(evidence->survey, evidence->window->attempt, work->analysis);
     return result == 0 ? verdict_draw(evidence, work->analysis, verdict) : result;
 }
 

@@ -150,6 +150,36 @@ struct analysis_attempt {
     struct analysis_verdict verdict;
 };
 
+/* A wheel's pattern as it appeared in one attempt: compressions and teeth are in it together. */
+struct analysis_wheel {
+    unsigned attempt; /* 0: of the whole record */
+    size_t sensor;
+    enum phase phase; /* in which it was measured: cranking, or running */
+    bool rises;       /* the edges that time */
+    bool marked;      /* it has one gap, and place 0 is the edge behind it */
+    size_t edges;     /* of that direction in a turn */
+    size_t turns;     /* whole ones that it was measured over */
+    double *degrees;  /* owned: from edge to edge, of a turn of the wheel; medians */
+    double scatter;   /* of one of them from turn to turn, the usual one, degrees */
+};
+
+struct analysis_cam_edge {
+    double degrees; /* of the crank, 0 to 360, behind the edge that falls behind its gap */
+    double scatter; /* from time to time, degrees */
+    bool rises;
+    size_t seen; /* so many times */
+};
+
+/* Where the cam's edges come on the crank's turn, in one attempt. The crank's wheel has a gap;
+ * which of its two turns it is, nothing tells. */
+struct analysis_cam {
+    unsigned attempt;  /* 0: of the whole record */
+    size_t crank, cam; /* sensors */
+    enum phase phase;  /* as above */
+    size_t edge_count;
+    struct analysis_cam_edge *edges; /* owned; those that fall first, in order of degrees */
+};
+
 struct analysis {
     size_t phase_count;
     struct analysis_phase *phases;
@@ -161,6 +191,10 @@ struct analysis {
     struct analysis_check *checks;
     size_t finding_count;
     struct analysis_finding *findings;
+    size_t wheel_count;
+    struct analysis_wheel *wheels;
+    size_t cam_count;
+    struct analysis_cam *cams;
     struct analysis_verdict verdict; /* of the attempt that matters most, or of the whole record */
     unsigned verdict_attempt;        /* its number; 0: of the whole record */
 };

@@ -104,6 +104,41 @@ struct analysis_finding *result_add_finding(struct analysis *analysis) {
     return &analysis->findings[analysis->finding_count++];
 }
 
+struct analysis_wheel *result_add_wheel(struct analysis *analysis, size_t edges) {
+    void *list = grow(analysis->wheels, analysis->wheel_count, sizeof *analysis->wheels);
+    double *degrees = calloc(edges, sizeof *degrees);
+    if (list != NULL)
+        analysis->wheels = list;
+    if (list == NULL || degrees == NULL) {
+        free(degrees);
+        return NULL;
+    }
+    struct analysis_wheel *wheel = &analysis->wheels[analysis->wheel_count++];
+    wheel->edges = edges;
+    wheel->degrees = degrees;
+    return wheel;
+}
+
+struct analysis_cam *result_add_cam(struct analysis *analysis) {
+    void *list = grow(analysis->cams, analysis->cam_count, sizeof *analysis->cams);
+    if (list == NULL)
+        return NULL;
+    analysis->cams = list;
+    return &analysis->cams[analysis->cam_count++];
+}
+
+void result_drop_cam(struct analysis *analysis) {
+    free(analysis->cams[--analysis->cam_count].edges);
+}
+
+struct analysis_cam_edge *result_add_cam_edge(struct analysis_cam *cam) {
+    void *list = grow(cam->edges, cam->edge_count, sizeof *cam->edges);
+    if (list == NULL)
+        return NULL;
+    cam->edges = list;
+    return &cam->edges[cam->edge_count++];
+}
+
 __attribute__((format(printf, 1, 0))) static char *sentence(const char *format, va_list arguments) {
     char *text = NULL;
     return vasprintf(&text, format, arguments) < 0 ? NULL : text;
@@ -209,7 +244,13 @@ void analysis_free(struct analysis *analysis) {
         free(analysis->checks[i].why);
     for (size_t i = 0; i < analysis->finding_count; i++)
         free(analysis->findings[i].text);
+    for (size_t i = 0; i < analysis->wheel_count; i++)
+        free(analysis->wheels[i].degrees);
+    for (size_t i = 0; i < analysis->cam_count; i++)
+        free(analysis->cams[i].edges);
     free_verdict(&analysis->verdict);
+    free(analysis->wheels);
+    free(analysis->cams);
     free(analysis->phases);
     free(analysis->attempts);
     free(analysis->levels);

@@ -13,6 +13,12 @@ struct analysis_attempt *result_add_attempt(struct analysis *analysis);
 struct analysis_level *result_add_level(struct analysis *analysis);
 struct analysis_check *result_add_check(struct analysis *analysis);
 struct analysis_finding *result_add_finding(struct analysis *analysis);
+struct analysis_wheel *result_add_wheel(struct analysis *analysis, size_t edges);
+struct analysis_cam *result_add_cam(struct analysis *analysis);
+struct analysis_cam_edge *result_add_cam_edge(struct analysis_cam *cam);
+
+/* Takes the last cam away again; there is one. */
+void result_drop_cam(struct analysis *analysis);
 
 /* A sentence (as printf), allocated; NULL without memory, and then `*error` is -ENOMEM. */
 char *result_sentence(int *error, const char *format, ...) __attribute__((format(printf, 2, 3)));

@@ -3,6 +3,7 @@
  * compare.c - `cranktrap compare`: which two attempts, and what is said of them.
  */
 #include "command.h"
+#include "compare_wheels.h"
 #include "comparison.h"
 #include "json_value.h"
 #include "night.h"
@@ -247,35 +248,38 @@ static void print_readings(const struct page *page, const struct comparison *com
 
 /* A check that failed in one and passed in the other. */
 static void print_turned(const struct page *page, const struct comparison *comparison) {
-    size_t said = 0;
+    bool said = false;
+    page_heading(page, "Judged otherwise");
     for (size_t i = 0; i < comparison->check_count; i++) {
         const struct comparison_check *check = &comparison->checks[i];
         const char *first = text_of(check->of[0], "result"),
                    *second = text_of(check->of[1], "result");
         if (!first || !second || strcmp(first, second) == 0)
             continue;
-        if (said++ == 0)
-            page_heading(page, "Judged otherwise");
+        said = true;
         const char *channel = text_of(check->of[0], "channel");
         page_say(page, "- ", "%s%s%s, %s: %s in the first, %s in the second",
                  text_of(check->of[0], "check"), channel ? " of " : "", channel ? channel : "",
                  text_of(check->of[0], "phase"), first, second);
     }
-    page_say(
-        page, "",
-        "%sWere they before and after a repair: one clean start proves none, `cranktrap night` "
-        "says how many do.",
-        said ? "" : "No check was judged otherwise. ");
+    if (!said)
+        page_say(page, "", "No check was judged otherwise.");
 }
 
-static void print_pair(const struct pair *pair, const struct comparison *comparison) {
+static void print_pair(const struct pair *pair, const struct comparison *comparison,
+                       const struct comparison_wheels *wheels) {
     const struct page page = {.stream = stdout, .width = print_width(stdout)};
     print_side(&page, &pair->side[0], "First:  ");
     print_side(&page, &pair->side[1], "Second: ");
     say_how(&page, pair);
-    print_checks(&page, comparison);
-    print_readings(&page, comparison);
     print_turned(&page, comparison);
+    print_readings(&page, comparison);
+    compare_wheels_print(&page, wheels);
+    print_checks(&page, comparison);
+    page_heading(&page, "Before and after a repair");
+    page_say(&page, "",
+             "What changed is what the repair reached, and what else had changed by itself. One "
+             "clean start proves nothing: `cranktrap night` says how many do.");
 }
 
 /* ---- for a program ---- */
@@ -325,7 +329,8 @@ static json_t *reading_json(const struct comparison_reading *reading, size_t sid
                      number_json(reading->high[side]), "attempts", (int)reading->attempts[side]);
 }
 
-static json_t *pair_json(const struct pair *pair, const struct comparison *comparison) {
+static json_t *pair_json(const struct pair *pair, const struct comparison *comparison,
+                         const struct comparison_wheels *wheels) {
     json_t *readings = json_array();
     for (size_t i = 0; i < comparison->reading_count; i++) {
         const struct comparison_reading *reading = &comparison->readings[i];
@@ -335,10 +340,25 @@ static json_t *pair_json(const struct pair *pair, const struct comparison *compa
                                 reading_json(reading, 1), "changed", (int)reading->changed));
     }
     bool like = comparison_like_speed(pair->side[0].row, pair->side[1].row);
-    return json_pack("{s:s, s:o, s:o, s:s, s:b, s:o, s:o}", "schema", "cranktrap.compare/1",
-                     "first", side_json(&pair->side[0]), "second", side_json(&pair->side[1]),
-                     "chosen", choice_names[pair->choice], "like_speed", (int)like, "checks",
-                     checks_json(comparison), "readings", readings);
+    json_t *json =
+        json_pack("{s:s, s:o, s:o, s:s, s:b, s:o, s:o}", "schema", "cranktrap.compare/1", "first",
+                  side_json(&pair->side[0]), "second", side_json(&pair->side[1]), "chosen",
+                  choice_names[pair->choice], "like_speed", (int)like, "checks",
+                  checks_json(comparison), "readings", readings);
+    if (json)
+        compare_wheels_json(wheels, json);
+    return json;
+}
+
+/* Both comparisons of the pair. 0 or -ENOMEM. */
+static int make_both(const struct pair *pair, struct comparison *comparison,
+                     struct comparison_wheels *wheels) {
+    const struct side *side = pair->side;
+    int result =
+        comparison_make(side[0].night, side[0].row, side[1].night, side[1].row, comparison);
+    return result < 0 ? result
+                      : comparison_wheels_make(side[0].night, side[0].row, side[1].night,
+                                               side[1].row, wheels);
 }
 
 int command_compare(const struct command_line *given) {
@@ -348,16 +368,16 @@ int command_compare(const struct command_line *given) {
         return wrong;
     struct pair pair = {0};
     struct comparison comparison = {0};
+    struct comparison_wheels wheels = {0};
     int status = COMMAND_COULD_NOT;
-    if (choose_pair(&line, &pair) == 0 &&
-        comparison_make(pair.side[0].night, pair.side[0].row, pair.side[1].night, pair.side[1].row,
-                        &comparison) == 0) {
+    if (choose_pair(&line, &pair) == 0 && make_both(&pair, &comparison, &wheels) == 0) {
         status = COMMAND_DONE;
         if (line.json)
-            status = print_json(pair_json(&pair, &comparison));
+            status = print_json(pair_json(&pair, &comparison, &wheels));
         else
-            print_pair(&pair, &comparison);
+            print_pair(&pair, &comparison, &wheels);
     }
+    comparison_wheels_done(&wheels);
     comparison_done(&comparison);
     pair_done(&pair);
     return status;

@@ -13,8 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Is the object (a level, a check) one of the row's attempt? */
-static bool belongs(const struct night_row *row, const json_t *object) {
+bool comparison_belongs(const struct night_row *row, const json_t *object) {
     const json_t *attempt = json_object_get(object, "attempt");
     return row->attempt ? json_equal(attempt, json_object_get(row->attempt, "number"))
                         : json_is_null(attempt);
@@ -55,7 +54,7 @@ static double level_of(const struct night_row *row, const char *name, const stru
     size_t i;
     json_t *level;
     json_array_foreach(json_object_get(find_channel(row, name), "levels"), i, level) {
-        if (belongs(row, level) && same_text(text_of(level, "phase"), key->phase))
+        if (comparison_belongs(row, level) && same_text(text_of(level, "phase"), key->phase))
             return number_of(level, key->key);
     }
     return (double)NAN;
@@ -149,7 +148,7 @@ static const json_t *find_check(const struct night_row *row, const json_t *like)
     size_t i;
     json_t *check;
     json_array_foreach(json_object_get(row->report, "checks"), i, check) {
-        if (belongs(row, check) && same_check(check, like))
+        if (comparison_belongs(row, check) && same_check(check, like))
             return check;
     }
     return NULL;
@@ -161,7 +160,7 @@ static int add_checks(struct comparison *to) {
         json_t *check;
         json_array_foreach(json_object_get(to->row[side]->report, "checks"), i, check) {
             const json_t *other = find_check(to->row[1 - side], check);
-            if (!belongs(to->row[side], check) || (side == 1 && other))
+            if (!comparison_belongs(to->row[side], check) || (side == 1 && other))
                 continue;
             struct comparison_check *grown =
                 realloc(to->checks, (to->check_count + 1) * sizeof *grown);

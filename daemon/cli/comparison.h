@@ -45,6 +45,9 @@ int comparison_make(const struct night *first, const struct night_row *a,
 /* Frees what it holds; takes a zeroed one. */
 void comparison_done(struct comparison *comparison);
 
+/* Is the object (a level, a check, a wheel of the row's report) one of the row's attempt? */
+bool comparison_belongs(const struct night_row *row, const json_t *object);
+
 /* Speed of an attempt in turns a minute; NAN: not known. */
 double comparison_rpm(const struct night_row *row);
 

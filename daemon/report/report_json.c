@@ -244,6 +244,60 @@ static json_t *findings_json(const struct report *report) {
     return array;
 }
 
+static json_t *attempt_number(unsigned attempt) {
+    return attempt ? json_integer(attempt) : json_null();
+}
+
+static json_t *wheels_json(const struct report *report) {
+    json_t *array = json_array();
+    for (size_t i = 0; i < report->analysis->wheel_count; i++) {
+        const struct analysis_wheel *wheel = &report->analysis->wheels[i];
+        json_t *degrees = json_array();
+        for (size_t place = 0; place < wheel->edges; place++)
+            json_array_append_new(degrees, number(wheel->degrees[place]));
+        json_t *json = json_object();
+        json_object_set_new(json, "sensor", sensor_name(report, wheel->sensor));
+        json_object_set_new(json, "attempt", attempt_number(wheel->attempt));
+        json_object_set_new(json, "phase", text(phase_name(wheel->phase)));
+        json_object_set_new(json, "edge", text(wheel->rises ? "rising" : "falling"));
+        json_object_set_new(json, "marked", json_boolean(wheel->marked));
+        json_object_set_new(json, "turns", json_integer((json_int_t)wheel->turns));
+        json_object_set_new(json, "degrees", degrees);
+        json_object_set_new(json, "scatter", number(wheel->scatter));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
+static json_t *cam_edges_json(const struct analysis_cam *cam) {
+    json_t *array = json_array();
+    for (size_t i = 0; i < cam->edge_count; i++) {
+        const struct analysis_cam_edge *edge = &cam->edges[i];
+        json_t *json = json_object();
+        json_object_set_new(json, "edge", text(edge->rises ? "rising" : "falling"));
+        json_object_set_new(json, "degrees", number(edge->degrees));
+        json_object_set_new(json, "scatter", number(edge->scatter));
+        json_object_set_new(json, "seen", json_integer((json_int_t)edge->seen));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
+static json_t *cams_json(const struct report *report) {
+    json_t *array = json_array();
+    for (size_t i = 0; i < report->analysis->cam_count; i++) {
+        const struct analysis_cam *cam = &report->analysis->cams[i];
+        json_t *json = json_object();
+        json_object_set_new(json, "crank", sensor_name(report, cam->crank));
+        json_object_set_new(json, "cam", sensor_name(report, cam->cam));
+        json_object_set_new(json, "attempt", attempt_number(cam->attempt));
+        json_object_set_new(json, "phase", text(phase_name(cam->phase)));
+        json_object_set_new(json, "edges", cam_edges_json(cam));
+        json_array_append_new(array, json);
+    }
+    return array;
+}
+
 static json_t *losses_json(const struct report *report) {
     const struct record_loss *losses = NULL;
     size_t count = report->record->losses(report->record->context, &losses);
@@ -318,6 +372,8 @@ char *report_json(const struct report *report) {
     json_object_set_new(json, "attempts", attempts_json(report));
     json_object_set_new(json, "checks", checks_json(report));
     json_object_set_new(json, "findings", findings_json(report));
+    json_object_set_new(json, "wheels", wheels_json(report));
+    json_object_set_new(json, "cams", cams_json(report));
     json_object_set_new(json, "measuring", measuring_json(report));
     double apart_s = playback_apart_s(report->playback);
     json_object_set_new(json, "boards_apart_s", apart_s > 0 ? json_real(apart_s) : json_null());
