@@ -7,11 +7,10 @@
  * Says "ready" when it may be plugged in, and what it sent each time it ends sending.
  */
 #include "counting.h"
+#include "functionfs.h"
 #include "pace.h"
 
 #include <errno.h>
-#include <fcntl.h>
-#include <linux/usb/functionfs.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdatomic.h>
@@ -24,12 +23,6 @@
 #define WRITE_PACKETS 32  /* at a limited rate; a write takes a tick of the kernel's at least */
 #define WRITE_MOST    128 /* 64 KiB */
 
-#define ENDPOINT(size)                                                                             \
-    {                                                                                              \
-        .bLength = USB_DT_ENDPOINT_SIZE, .bDescriptorType = USB_DT_ENDPOINT,                       \
-        .bEndpointAddress = 1 | USB_DIR_IN, .bmAttributes = USB_ENDPOINT_XFER_BULK,                \
-        .wMaxPacketSize = (size)                                                                   \
-    }
 #define INTERFACE                                                                                  \
     {                                                                                              \
         .bLength = USB_DT_INTERFACE_SIZE, .bDescriptorType = USB_DT_INTERFACE, .bNumEndpoints = 1, \
@@ -51,16 +44,9 @@ static const struct {
              FUNCTIONFS_HAS_FS_DESC | FUNCTIONFS_HAS_HS_DESC | FUNCTIONFS_ALL_CTRL_RECIP},
     .full_count = 2,
     .high_count = 2,
-    .full = {INTERFACE, ENDPOINT(64)},
-    .high = {INTERFACE, ENDPOINT(512)},
+    .full = {INTERFACE, FUNCTIONFS_BULK(1 | USB_DIR_IN, 64)},
+    .high = {INTERFACE, FUNCTIONFS_BULK(1 | USB_DIR_IN, 512)},
 };
-
-static const struct {
-    struct usb_functionfs_strings_head head;
-    uint16_t language;
-    char text[9];
-} __attribute__((packed))
-strings = {{FUNCTIONFS_STRINGS_MAGIC, sizeof strings, 1, 1}, 0x409, "counting"};
 
 static int control, in;
 static double bytes_per_s;
@@ -124,17 +110,14 @@ static void *send_counts(void *unused) {
 
 /* control 40 01 0001 0000 starts, 40 01 0000 0000 stops; anything else is refused. */
 static void answer(const struct usb_ctrlrequest *request) {
-    char nothing;
     bool ours = request->bRequestType == 0x40 && request->bRequest == 1 && request->wValue < 2;
-    if (!ours) { /* I/O in the wrong direction stalls the request */
-        (void)!(request->bRequestType & USB_DIR_IN ? read(control, &nothing, 0)
-                                                   : write(control, &nothing, 0));
+    if (!ours) {
+        functionfs_refuse(control, request);
         return;
     }
     unsigned now = atomic_load(&starts);
     atomic_store(&starts, request->wValue ? (now + 1) | 1 : (now + 1) & ~1u);
-    if (read(control, &nothing, 0) < 0)
-        perror("bulk_board: answer");
+    functionfs_accept(control);
 }
 
 static void take_event(const struct usb_functionfs_event *event) {
@@ -147,27 +130,6 @@ static void take_event(const struct usb_functionfs_event *event) {
         answer(&event->u.setup);
 }
 
-static void follow_events(void) {
-    for (;;) {
-        struct usb_functionfs_event event;
-        ssize_t length = read(control, &event, sizeof event);
-        if (length == sizeof event)
-            take_event(&event);
-        else if (errno != EINTR)
-            break;
-    }
-    perror("bulk_board: events");
-}
-
-static int open_in(const char *folder, const char *name) {
-    char path[128];
-    (void)snprintf(path, sizeof path, "%s/%s", folder, name);
-    int descriptor = open(path, O_RDWR | O_CLOEXEC);
-    if (descriptor < 0)
-        perror(path);
-    return descriptor;
-}
-
 int main(int argc, char **argv) {
     pthread_t sender;
     hold_signals();
@@ -177,19 +139,14 @@ int main(int argc, char **argv) {
         return 2;
     }
     bytes_per_s = atof(argv[2]);
-    control = open_in(argv[1], "ep0");
+    control = functionfs_begin(argv[1], &descriptors, sizeof descriptors);
     if (control < 0)
         return 1;
-    if (write(control, &descriptors, sizeof descriptors) < 0 ||
-        write(control, &strings, sizeof strings) < 0) {
-        perror("bulk_board: descriptors");
-        return 1;
-    }
-    in = open_in(argv[1], "ep1");
+    in = functionfs_open(argv[1], 1);
     if (in < 0 || pthread_create(&sender, NULL, send_counts, NULL) != 0)
         return 1;
     take_signals();
     puts("ready");
-    follow_events();
+    functionfs_follow(control, take_event);
     return 1;
 }
