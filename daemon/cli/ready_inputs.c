@@ -202,10 +202,11 @@ static void judge_clocks(struct ready *ready) {
         double scans = json_number_value(json_object_get(board, "scans"));
         if (!(claimed > 0) || scans < LEAST_CLOCK_S * claimed || fabs(ppm) <= RATE_PPM ||
             asprintf(&words,
-                     "board %s sends %+.2f %% of what it claims, %.6g scans/s: times are taken "
-                     "from the measured rate, but `rate` does not say what it sends, or it drops "
-                     "scans without telling",
-                     json_string_value(json_object_get(board, "board")), ppm * 1e-4, claimed) < 0)
+                     "board %s sends %.2f %% %s scans than the %.6g in a second that it claims: "
+                     "times are taken from the measured rate, but `rate` does not say what it "
+                     "sends, or it drops scans without telling",
+                     json_string_value(json_object_get(board, "board")), fabs(ppm) * 1e-4,
+                     ppm < 0 ? "fewer" : "more", claimed) < 0)
             continue;
         json_array_append_new(ready->reasons, json_string(words));
         free(words);

@@ -9,12 +9,69 @@
 #include "print.h"
 
 #include <errno.h>
+#include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 #include <time.h>
 
+#define RATE_APART 0.005 /* no quartz is so far off */
+
 static double number(const json_t *object, const char *key) {
     return json_number_value(json_object_get(object, key));
+}
+
+/* A board that sends at another rate than it claims keeps its times, which are measured. */
+static void print_rate(const json_t *board) {
+    char a[32];
+    double rate = number(board, "rate_hz"), claimed = number(board, "claimed_hz");
+    if (!(rate > 0))
+        return;
+    printf("  %s scans/s", print_count(rate, a, sizeof a));
+    bool apart = claimed > 0 && fabs(rate / claimed - 1) > RATE_APART;
+    if (claimed > 0 && !apart)
+        printf(" (%+.0f ppm from its claim)", number(board, "rate_ppm"));
+    printf(", times right within %.2g ms\n", number(board, "clock_error_s") * 1e3);
+    if (apart)
+        printf("  CAUTION: it claims %s scans/s. Times are as measured; put the rate right in its "
+               "program,\n  its board file or the hookup, or find out which scans it drops.\n",
+               print_count(claimed, a, sizeof a));
+}
+
+/* What may be done about losses of that reason, or "". */
+static const char *remedy_of(const char *reason) {
+    static const struct {
+        const char *reason, *remedy;
+    } remedies[] = {
+        {"packet lost",
+         ": never came; look at cable, hub and baud rate, or the board was too slow"},
+        {"damaged", ": noise on the way; look at cable, ground and baud rate"},
+        {"overrun", ": this computer was too slow to take them"},
+        {"fetched late", ": this computer was too slow to ask for them"},
+        {"no answer", ": the board did not answer; look at its power, cable and address"},
+        {"refused", ": the board did not want to; look at what its board file asks for"},
+    };
+    for (size_t i = 0; i < sizeof remedies / sizeof remedies[0]; i++)
+        if (strcmp(reason, remedies[i].reason) == 0)
+            return remedies[i].remedy;
+    return "";
+}
+
+static void print_losses(const json_t *board) {
+    char a[32];
+    const char *reason;
+    json_t *count;
+    json_object_foreach(json_object_get(board, "losses"), reason, count) {
+        if (json_number_value(count) > 0)
+            printf("    lost: %s, %s scans%s\n", reason,
+                   print_count(json_number_value(count), a, sizeof a), remedy_of(reason));
+    }
+    json_object_foreach(json_object_get(board, "results"), reason, count) {
+        if (json_number_value(count) > 0 && strcmp(reason, "ok") != 0 &&
+            strcmp(reason, "need more") != 0)
+            printf("    bytes: %s, %s times\n", reason,
+                   print_count(json_number_value(count), a, sizeof a));
+    }
 }
 
 static void print_board(const json_t *board) {
@@ -25,12 +82,7 @@ static void print_board(const json_t *board) {
     putchar('\n');
     if (text_of(board, "note"))
         printf("  CAUTION: %s.\n", text_of(board, "note"));
-    if (number(board, "rate_hz") > 0) {
-        printf("  %s scans/s", print_count(number(board, "rate_hz"), a, sizeof a));
-        if (number(board, "claimed_hz") > 0)
-            printf(" (%+.0f ppm from its claim)", number(board, "rate_ppm"));
-        printf(", times right within %.2g ms\n", number(board, "clock_error_s") * 1e3);
-    }
+    print_rate(board);
     printf("  %s scans received", print_count(number(board, "scans"), a, sizeof a));
     double lost = number(board, "scans_lost");
     double unknown = number(board, "losses_of_unknown_size");
@@ -52,19 +104,7 @@ static void print_board(const json_t *board) {
         printf("  %.1f %% of its blocks were coded faster and larger, because bytes or blocks "
                "waited\n",
                100 * number(board, "blocks_fast") / number(board, "blocks"));
-    const char *reason;
-    json_t *count;
-    json_object_foreach(json_object_get(board, "losses"), reason, count) {
-        if (json_number_value(count) > 0)
-            printf("    lost: %s, %s scans\n", reason,
-                   print_count(json_number_value(count), a, sizeof a));
-    }
-    json_object_foreach(json_object_get(board, "results"), reason, count) {
-        if (json_number_value(count) > 0 && strcmp(reason, "ok") != 0 &&
-            strcmp(reason, "need more") != 0)
-            printf("    bytes: %s, %s times\n", reason,
-                   print_count(json_number_value(count), a, sizeof a));
-    }
+    print_losses(board);
 }
 
 static void print_room(const json_t *status) {

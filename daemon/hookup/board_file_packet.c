@@ -225,7 +225,10 @@ void board_file_packet(struct reading *reading, struct board_file *file) {
         reading_problem(reading, part.section, NULL,
                         "counter, values and check overlap or leave the packet: see counter-at, "
                         "values-at, check-from and size");
-    if (!packet_layout_finds_itself(&file->packet) && !file->start.count && !file->ask.count)
+    bool told = !part.sound && (reading_entry(reading, part.section, "header") ||
+                                reading_entry(reading, part.section, "check"));
+    if (!told && !packet_layout_finds_itself(&file->packet) && !file->start.count &&
+        !file->ask.count)
         reading_problem(reading, part.section, NULL,
                         "nothing shows where a packet begins: give header, or check, or start "
                         "requests in [board] after which the board begins with a whole packet");

@@ -70,5 +70,6 @@ void rights_explain(const char *node, char *text, size_t size) {
                        names.user, names.group, names.group, names.user);
     else
         (void)snprintf(text, size,
-                       "its mode lets no group in: a udev rule with GROUP and MODE=\"0660\" does");
+                       "no group may use it: a udev rule with GROUP and MODE=\"0660\" mends that "
+                       "(docs/board-files.md, Rights)");
 }

@@ -78,6 +78,7 @@ static void every_problem_is_told_with_its_line(void **state) {
     for (size_t i = 0; i < sizeof told / sizeof told[0]; i++)
         if (!strstr(printed, told[i]))
             fail_msg("\"%s\" is not in:\n%s", told[i], printed);
+    assert_null(strstr(printed, "nothing shows where")); /* the wrong header would have */
     free(printed);
 }
 
