@@ -48,10 +48,36 @@ export function small(page, least) {
     .map(([one, box]) => `${one.textContent || one.id}: ${box.width} x ${box.height}`), least);
 }
 
+const KEYS = "a[href], button, input, select, textarea, summary";
+
+/* What can be pressed or filled in but not reached by Tab, or has no outline there, as lines. */
+export async function unreached(page) {
+  await page.evaluate((keys) => {
+    globalThis.wanted = new Set([...document.querySelectorAll(keys)].filter((one) => one.checkVisibility() && !one.disabled));
+    document.activeElement?.blur();
+  }, KEYS);
+  const most = 20 + await page.evaluate(() => globalThis.wanted.size * 2);
+  for (let turn = 0; turn < most; turn += 1) {
+    await page.keyboard.press("Tab");
+    const left = await page.evaluate(() => {
+      const here = document.activeElement;
+      if (getComputedStyle(here).outlineStyle !== "none") globalThis.wanted.delete(here);
+      return globalThis.wanted.size;
+    });
+    if (left === 0) return [];
+  }
+  return page.evaluate(() => [...globalThis.wanted].filter((one) => one.isConnected).map((one) => one.textContent || one.id));
+}
+
 export const overflow = (page) => page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
 
+/* The whole view in a window as tall as it is: what is fixed to the window's foot covers nothing. */
 export async function picture(page, name) {
   const folder = join(build, "screenshots");
   mkdirSync(folder, { recursive: true });
-  await page.screenshot({ path: join(folder, name + ".png"), fullPage: true });
+  const size = page.viewportSize();
+  const height = await page.evaluate(() => document.documentElement.scrollHeight);
+  await page.setViewportSize({ width: size.width, height: Math.max(size.height, height) });
+  await page.screenshot({ path: join(folder, name + ".png") });
+  await page.setViewportSize(size);
 }

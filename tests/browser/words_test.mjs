@@ -15,6 +15,32 @@ test("figures: digits that mean something", async () => {
   for (const [got, wanted] of rows) assert.equal(plain(got), wanted);
 });
 
+test("figures: ranges and days", async () => {
+  const { day, range } = await page("figures");
+  assert.equal(plain(range(0.131, 4.984)), "0.13 V to 4.98 V");
+  assert.equal(plain(range(14.21, 14.24)), "14.2 V");
+  assert.equal(day("2026-01-14T23:43:37+0000"), "14 January 2026");
+  assert.equal(day(null), "");
+});
+
+test("a night too short to tell says how much longer it would have to be", async () => {
+  const { leastChance, wanted } = await page("night_contrast");
+  // One of three fails: it can be any of the three, at either end: 2/3. Two of eight: 28 pairs, 2/28.
+  assert.ok(Math.abs(leastChance(1, 2) - 2 / 3) < 1e-12);
+  assert.ok(Math.abs(leastChance(2, 6) - 2 / 28) < 1e-12);
+  assert.equal(leastChance(0, 9), 1);
+  // 1 of n + 1: 2/(n + 1) <= 0.05 from 39 started on.
+  assert.equal(wanted(1, 10, "started"), 29);
+  assert.equal(wanted(1, 10, "failed"), 1);
+});
+
+test("a lead's last minute: the newest at the right, a flat line in the middle", async () => {
+  const { extent, paths } = await page("lead");
+  assert.equal(extent([{ low: null, high: null, mean: null }]), null);
+  const flat = paths([1, 2].map(() => ({ low: 5, high: 5, mean: 5 })), "V");
+  assert.match(flat.line, /^M[\d.]+ 21\.0L240\.0 21\.0$/);
+});
+
 test("figures: a date's zone is the logger's", async () => {
   const { instant } = await page("figures");
   assert.equal(instant("1970-01-01T01:00:00+0100"), 0);

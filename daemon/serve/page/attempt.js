@@ -5,7 +5,7 @@ import { clock } from "./figures.js";
 import { attemptsOf, companion, headline, landing } from "./headline.js";
 import { horizon } from "./horizon.js";
 import { listen } from "./live.js";
-import { make } from "./make.js";
+import { button, make } from "./make.js";
 import { picture } from "./attempt_picture.js";
 import { actions, checks, reasons } from "./attempt_parts.js";
 import { outcome } from "./words.js";
@@ -23,7 +23,15 @@ function top(subject, attempts, since, report) {
     make("h1", { class: subject.failed ? "out" : "" }, said.outcome),
     make("p", { class: "what" }, said.what),
     said.certainty ? make("p", { class: "certainty" }, make("b", { class: bad ? "out" : "in" }, said.certainty[0]),
-      make("span", { class: "quiet" }, said.certainty[1])) : null);
+      make("span", { class: "quiet" }, said.certainty[1])) : null,
+    report?.verdict ? make("p", { class: "observed" }, report.verdict.observed) : null);
+}
+
+/* On a phone what to do next lies far below the traces: a way there. */
+function jumps(subject) {
+  return make("p", { class: "views jumps" },
+    button("Test next", () => document.getElementById("next")?.scrollIntoView()),
+    make("a", { class: "key", href: `/v0/snapshots/${subject.number}/report.pdf`, target: "_blank", rel: "noopener" }, "Customer's sheet"));
 }
 
 /* To the failed ones before and after, by the list's order. */
@@ -34,6 +42,12 @@ function steps(subject, attempts) {
   if (!before && !after) return null;
   const key = (one, text) => (one ? make("a", { class: "key", href: `#/attempt/${one.number}` }, text) : null);
   return make("p", { class: "row" }, key(before, "Previous failed"), key(after, "Next failed"));
+}
+
+/* The night as one line, and how it is read. */
+function night(attempts, since, subject) {
+  const drawing = horizon(attempts, since, subject.number);
+  return drawing ? [drawing, make("figcaption", { class: "quiet small" }, "Above the line: started. Below: failed. Ringed: this one.")] : [];
 }
 
 function empty(root) {
@@ -69,20 +83,20 @@ export async function show(root, parameter, signal) {
   let since = null;
   let report = null;
   let head = top(subject, attempts, since, null);
-  const sky = make("figure", {}, horizon(attempts, null, subject.number));
+  const sky = make("figure", {}, ...night(attempts, null, subject));
   const main = make("div", {});
   const side = make("div", {});
   const newer = make("p", { role: "status", class: "views" });
   watchFor(newer, attempts.at(-1)?.number ?? 0, signal);
-  root.append(head, sky, steps(subject, attempts) ?? "", newer, make("div", { class: "two" }, main, side));
+  root.append(head, jumps(subject), sky, steps(subject, attempts) ?? "", newer, make("div", { class: "two" }, main, side));
   const again = () => {
     const next = top(subject, attempts, since, report);
     head.replaceWith(next);
     head = next;
-    sky.replaceChildren(horizon(attempts, since, subject.number) ?? "");
+    sky.replaceChildren(...night(attempts, since, subject));
   };
-  get("night", signal).then((night) => {
-    since = night.since_s;
+  get("night", signal).then((answer) => {
+    since = answer.since_s;
     if (since !== null) again();
   }, () => { /* the sheet says the same without the time of leaving */ });
   report = await get(`snapshots/${subject.number}/report`, signal);

@@ -9,17 +9,28 @@ import { phase } from "./words.js";
 const RESULTS = { "pass": ["in limits", "in"], "fail": ["out of limits", "out"], "too-close": ["too close to say", "unknown"],
   "not-possible": ["could not be judged", "unknown"] };
 
+/* What to test next; where the command line is named, a way to the view that does the same. */
+function testNext(next) {
+  if (!next.length) return null;
+  const item = (text) => {
+    const wiggle = " (cranktrap now --wiggle)";
+    if (!text.includes(wiggle)) return make("li", {}, text);
+    const [before, after] = text.split(wiggle);
+    return make("li", {}, before + " (", make("a", { href: "#/now" }, "Now, wiggle mode"), ")" + after);
+  };
+  return make("section", { class: "part", id: "next" }, make("h2", {}, "Test next"), make("ol", {}, next.map(item)));
+}
+
 export function reasons(report) {
   const verdict = report.verdict;
   if (!verdict) return [];
   const next = verdict.next ?? [];
   const cranks = next.some((text) => /crank/i.test(text));
   return [
-    make("p", { class: "part" }, verdict.observed),
     list("Because", verdict.because),
     list("Followed from it, not to blame", verdict.followers),
     list("What may lie behind", verdict.alternatives),
-    list("Test next", next, true),
+    testNext(next),
     cranks ? crankCaution() : null,
     list("Not tested", verdict.not_tested),
     list("What the board itself does to these levels", (report.measuring ?? []).map((one) => one.text)),
@@ -40,7 +51,7 @@ export function checks(report) {
       make("td", {}, phase(one.phase)), make("td", {}, quantity(one.measured, one.unit ?? "")), make("td", {}, limit(one)),
       make("td", { class: kind }, text), make("td", { class: "quiet" }, one.why ?? one.source ?? ""));
   });
-  return make("details", { class: "part" }, make("summary", {}, `Every check (${report.checks.length}), with its limit and source`),
+  return make("details", { class: "part", open: matchMedia("(min-width: 60rem)").matches }, make("summary", {}, `Every check (${report.checks.length}), with its limit and source`),
     make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Every check" }, make("table", {}, make("thead", {}, make("tr", {},
       ["Check", "Phase", "Measured", "Limit", "Result", "Source"].map((name) => make("th", { scope: "col" }, name)))),
     make("tbody", {}, rows))));
@@ -57,7 +68,7 @@ function flag(subject, key, text, said) {
 }
 
 function remove(subject, said) {
-  const row = make("p", { class: "row" });
+  const row = make("p", { class: "row apart" });
   const ask = button("Delete", () => row.replaceChildren(
     button(`Yes, delete number ${subject.number} and its traces`, () => trying(said, async () => {
       await send("DELETE", `snapshots/${subject.number}`);
@@ -75,7 +86,7 @@ export function actions(subject) {
   return make("section", { class: "part" }, make("h2", {}, "Hand it on, and keep it"),
     make("p", { class: "row" }, make("a", { class: "key first", href: `${file}/report.pdf`, target: "_blank", rel: "noopener" },
       "Report for the customer (PDF)"), make("a", { class: "key", href: `${file}/file`, download: "" }, "The record itself")),
-    make("p", { class: "row part" }, flag(subject, "reviewed", "Reviewed", said), flag(subject, "hold", "Hold", said),
+    make("p", { class: "row keeping" }, flag(subject, "reviewed", "Reviewed", said), flag(subject, "hold", "Hold", said),
       flag(subject, "good", "Good", said)),
     make("p", { class: "quiet small" }, "Reviewed: may go when room is short. Hold: stays. Good: stays, and others are compared with it."),
     make("label", { for: "note", class: "part" }, "Notes"), note,

@@ -6,7 +6,7 @@ export function colours() {
   const tint = of("tint").split(/\s+/).join(",");
   return {
     ink: of("ink"), soft: of("soft"), rule: of("rule"), in: of("in"), out: of("out"), unknown: of("unknown"),
-    sheet: of("sheet"), shade: (part) => `rgba(${tint},${part})`,
+    sheet: of("sheet"), paper: of("paper"), shade: (part) => `rgba(${tint},${part})`,
   };
 }
 

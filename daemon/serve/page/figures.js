@@ -16,6 +16,12 @@ export function quantity(value, unit = "V") {
   return digits(value, size < 9.995 ? 2 : size < 99.95 ? 1 : 0) + (unit ? SPACE + unit : "");
 }
 
+/* "0.13 V to 4.98 V"; once where they read alike. */
+export function range(low, high, unit = "V") {
+  const [from, to] = [quantity(low, unit), quantity(high, unit)];
+  return from === to ? from : `${from} to ${to}`;
+}
+
 /* A length of time in seconds, finer where it is short. */
 export function span(seconds) {
   if (!known(seconds)) return NOTHING;
@@ -44,7 +50,13 @@ export function clock(wall, seconds = false) {
   return match ? match[1] + (seconds ? match[2] ?? "" : "") : "time not known";
 }
 
-export const day = (wall) => (/^\d{4}-\d\d-\d\d/.exec(wall ?? "") ?? [""])[0];
+const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
+
+/* "14 January 2026"; nothing where the date is not known. */
+export function day(wall) {
+  const match = /^(\d{4})-(\d\d)-(\d\d)/.exec(wall ?? "");
+  return match ? `${Number(match[3])} ${MONTHS[Number(match[2]) - 1]} ${match[1]}` : "";
+}
 
 /* Seconds since 1970 of a date of the logger, taken as if its zone were UTC; null where there is none. */
 export function instant(wall) {

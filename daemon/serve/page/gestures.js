@@ -1,11 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
-// Wheel, two fingers and keys on a strip; each of them also has a button.
-export function gestures(where, { zoom, move, home, left, right }, signal) {
+// Wheel, two fingers and keys on traces; each of them also has a button.
+/* `page`: the wheel is the page's own, unless with Ctrl (and as a touchpad's pinch, which comes as that). */
+export function gestures(where, { zoom, move, home, left, right, page = false }, signal) {
   const share = (x) => {
     const box = where.getBoundingClientRect();
     return Math.min(1, Math.max(0, (x - box.left - left) / (box.width - left - right)));
   };
   where.addEventListener("wheel", (event) => {
+    if (page && !event.ctrlKey) return;
     event.preventDefault();
     if (event.shiftKey || Math.abs(event.deltaX) > Math.abs(event.deltaY)) move((event.deltaX || event.deltaY) / 600);
     else zoom(Math.exp(event.deltaY / 400), share(event.clientX));
@@ -48,4 +50,15 @@ function pinch(where, zoom, move, share, signal) {
       before = null;
     }, { signal });
   }
+}
+
+/* A function that does `act` once, a moment after the last call; `where` tells what went wrong. */
+export function later(act, where, signal) {
+  let waiting = 0;
+  return () => {
+    clearTimeout(waiting);
+    waiting = setTimeout(() => act().catch((problem) => {
+      if (!signal.aborted) where.textContent = problem.message;
+    }), 40);
+  };
 }

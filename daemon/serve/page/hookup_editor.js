@@ -65,5 +65,5 @@ export function editor(hookup) {
   return make("section", { class: "part" }, make("h2", {}, "The file"),
     make("p", { class: "quiet small" }, hookup.copy ? "A copy in the state folder is in use. The file itself is as it was: " : "From ",
       make("span", { class: "file" }, hookup.path ?? ""), hookup.copy ? "" : ". What you save here is a copy; the file stays as it is."),
-    make("label", { for: "text" }, "Text of the hookup"), text, make("p", { class: "row" }, check, save), said, problems);
+    make("label", { for: "text", class: "apart" }, "Text of the hookup"), text, make("p", { class: "row" }, check, save), said, problems);
 }

@@ -4,7 +4,7 @@ import { clock, instant } from "./figures.js";
 import { shape } from "./make.js";
 import { outcome } from "./words.js";
 
-const GROUND = 36;
+const GROUND = 30;
 
 function mark(x, one, current) {
   const line = (kind, y) => shape("line", { class: kind, x1: x, x2: x, y1: GROUND, y2: y });
@@ -38,8 +38,8 @@ export function horizon(attempts, since, current) {
   const step = hours > 14 ? 4 : hours > 5 ? 2 : hours > 1.5 ? 1 : 0.5;
   for (let at = Math.ceil(first / 3600 / step) * step; at * 3600 <= last; at += step) {
     const text = new Date(at * 3600e3).toISOString().slice(11, 16);
-    drawing.append(shape("line", { class: "left", x1: x(at * 3600), x2: x(at * 3600), y1: GROUND, y2: 74 }),
-      shape("text", { x: x(at * 3600), y: 90, "text-anchor": "middle" }, text));
+    drawing.append(shape("line", { class: "left", x1: x(at * 3600), x2: x(at * 3600), y1: GROUND, y2: 68 }),
+      shape("text", { x: x(at * 3600), y: 84, "text-anchor": "middle" }, text));
   }
   for (const one of attempts) {
     const at = instant(one.wall);

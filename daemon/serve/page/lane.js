@@ -80,19 +80,42 @@ function before(lane, view, plot) {
   };
   ctx.save();
   if (view.zero !== false) upright(0, colour.ink, 1, []);
-  for (const at of lane.moments ?? []) upright(at, colour.out, 2, [3, 4]);
+  for (const one of lane.moments ?? []) upright(one.at, colour.out, 2, [3, 4]);
   for (const at of view.taps ?? []) upright(at, colour.ink, 2, [8, 4]);
   if (view.taps?.length === 2) {
     const [left, right] = view.taps.map((at) => plot.valToPos(Math.min(view.to, Math.max(view.from, at)), "x", true));
     ctx.fillStyle = colour.shade(0.1);
     ctx.fillRect(left, bbox.top, right - left, bbox.height);
   }
+  sayMoment(lane, view, plot, colour.out);
   ctx.restore();
+}
+
+/* The first moment in view is said beside its line: on the quieter side, where it has room. */
+function sayMoment(lane, view, plot, style) {
+  const first = (lane.moments ?? []).find((one) => one.at >= view.from && one.at <= view.to);
+  if (!first?.text) return;
+  const { ctx, bbox } = plot;
+  const x = plot.valToPos(first.at, "x", true);
+  const right = lane.channel?.role === "signal" ? x < bbox.left + bbox.width / 2 : x < bbox.left + bbox.width / 4;
+  const room = right ? bbox.left + bbox.width - x : x - bbox.left;
+  ctx.font = `600 ${12 * devicePixelRatio}px ${getComputedStyle(document.body).fontFamily}`;
+  if (ctx.measureText(first.text).width > room - 8 * devicePixelRatio) return;
+  ctx.fillStyle = style;
+  ctx.strokeStyle = colours().paper;
+  ctx.lineWidth = 5 * devicePixelRatio;
+  ctx.lineJoin = "round";
+  ctx.setLineDash([]);
+  ctx.textAlign = right ? "left" : "right";
+  ctx.textBaseline = "middle";
+  const place = [first.text, x + (right ? 7 : -7) * devicePixelRatio, bbox.top + bbox.height / 2];
+  ctx.strokeText(...place); // over the trace it stays legible
+  ctx.fillText(...place);
 }
 
 const only = (values, mask) => values.map((one, index) => (mask[index] ? one : null));
 
-/* Draws `lane` {low, high, times, out[], limits, moments, unit, state} into `where`; the uPlot object. */
+/* Draws `lane` {low, high, times, out[], limits, moments: [{at, text}], unit, state} into `where`; the uPlot object. */
 export function drawLane(where, lane, view, options) {
   const colour = colours();
   const [low, high] = bounds(lane);

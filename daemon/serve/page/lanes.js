@@ -20,23 +20,29 @@ function phaseRow(view) {
     label.style.width = `calc((100% - ${MARGIN + 10}px) * ${(to - from) / length})`;
     row.append(label);
   }
-  return row;
+  return row.firstChild ? row : null;
+}
+
+/* "4.75 to 5.25 V"; of a signal "low at most 0.50 V", "high at least 4.50 V". */
+function limitText(limit, lane) {
+  const { low, high } = limit;
+  const [lower, upper] = { signal: ["high ", "low "], battery: ["average ", "average "] }[lane.channel?.role] ?? ["", ""];
+  if (low !== null && high !== null) return `${low.toFixed(2)} to ${high.toFixed(2)}\u00a0${lane.unit}`;
+  return low !== null ? `${lower}at least ${low.toFixed(2)}\u00a0${lane.unit}` : `${upper}at most ${high.toFixed(2)}\u00a0${lane.unit}`;
 }
 
 function laneName(lane) {
-  const limits = (lane.limits ?? []).map((one) =>
-    one.low !== null && one.high !== null ? `${one.low.toFixed(2)} to ${one.high.toFixed(2)} ${lane.unit}`
-      : one.low !== null ? `at least ${one.low.toFixed(2)} ${lane.unit}` : `at most ${one.high.toFixed(2)} ${lane.unit}`);
+  const limits = (lane.limits ?? []).map((one) => limitText(one, lane));
   return make("p", { class: "name" },
     make("span", {}, lane.title + (lane.note ? `, ${lane.note}` : "")),
     lane.beneath ? null : make("span", {},
-      limits.length ? make("span", { class: "quiet" }, limits.join("; ") + " ") : null,
+      limits.length ? make("span", { class: "quiet" }, limits.join(", ") + " ") : null,
       lane.state ? make("span", { class: `state ${lane.state}` }, lane.stateText ?? STATES[lane.state]) : null));
 }
 
 /*
  * Draws groups [{title, lanes}] into `where`. `view`: {from, to, splits, splitTexts, phases, losses, taps};
- * `tap(at)` is called with the place that was tapped. Answers {redraw(groups, view)}.
+ * `tap(at, channel)` is called with the place that was tapped. Answers {redraw(groups, view)}.
  */
 export function stack(where, { tap, axisName, signal }) {
   let plots = [];
@@ -51,16 +57,18 @@ export function stack(where, { tap, axisName, signal }) {
     clear();
     const width = Math.max(240, Math.floor(where.clientWidth));
     const wide = width > 700;
-    const drawn = make("div", { class: "lanes" }, phaseRow(view));
+    const drawn = make("div", { class: "lanes" });
+    const phases = phaseRow(view);
+    if (phases) drawn.append(phases);
     where.replaceChildren(drawn);
-    const last = groups.at(-1)?.lanes.at(-1);
     for (const group of groups) {
       if (group.title) drawn.append(make("h3", {}, group.title));
       for (const lane of group.lanes) {
         const canvas = make("div", { role: "img", "aria-label": lane.spoken ?? lane.title });
         drawn.append(make("div", { class: lane.beneath ? "lane beneath" : "lane" }, laneName(lane), canvas));
         const height = lane.height ?? (lane.beneath ? 46 : wide ? 96 : 78);
-        plots.push(drawLane(canvas, lane, view, { width, height, axis: lane === last, tap }));
+        plots.push(drawLane(canvas, lane, view, { width, height, axis: lane === group.lanes.at(-1),
+          tap: tap && ((at) => tap(at, lane.channel.channel)) }));
       }
     }
     drawn.append(make("p", { class: "axis-name" }, axisName));

@@ -1,45 +1,71 @@
 // SPDX-License-Identifier: Apache-2.0
-// One lead, live: true low and high, the averaging meter, edges, and the last minute as a small trace.
-import { quantity, share } from "./figures.js";
+// One lead, live: true low and high, how it stands, the averaging meter, edges, and the last minute as a small trace.
+import { quantity, range, share } from "./figures.js";
 import { titleOf } from "./groups.js";
+import { judge } from "./live_judge.js";
 import { make, shape } from "./make.js";
 
-const KEPT = 120; // readings, half a second each
+export const KEPT = 120; // readings, half a second each
+const LEAST = { V: 0.2, A: 5 }; // a flat line is drawn as one, its noise not blown up
+const WORDS = { in: "good", out: "look here", unknown: "not judged" };
+const [WIDTH, HEIGHT] = [240, 42];
 
-/* The envelope of readings {low, high} as a path in a box of `width` x `height`. */
-export function envelope(readings, width, height) {
+/* Lowest and highest of readings {low, high}; null where there are none. */
+export function extent(readings) {
   const there = readings.filter((one) => one.low !== null && one.high !== null);
-  if (there.length < 2) return "";
-  const low = Math.min(...there.map((one) => one.low));
-  const high = Math.max(...there.map((one) => one.high), low + 0.2);
-  const x = (index) => (width * index / (there.length - 1)).toFixed(1);
-  const y = (value) => (height - height * (value - low) / (high - low)).toFixed(1);
-  return "M" + there.map((one, index) => `${x(index)} ${y(one.high)}`).join("L") +
-    "L" + there.map((one, index) => `${x(index)} ${y(one.low)}`).reverse().join("L") + "Z";
+  return there.length ? { low: Math.min(...there.map((one) => one.low)), high: Math.max(...there.map((one) => one.high)) } : null;
 }
 
-export function leadCard(first) {
+/* Readings {low, high, mean} as two paths in a box: their envelope, and their mean as a line. The newest is at the right. */
+export function paths(readings, unit) {
+  const all = extent(readings);
+  const there = readings.filter((one) => one.low !== null && one.high !== null);
+  if (there.length < 2) return { band: "", line: "" };
+  const room = Math.max(0, ((LEAST[unit] ?? 0.2) - (all.high - all.low)) / 2);
+  const [low, high] = [all.low - room, all.high + room];
+  const x = (index) => (WIDTH * (index + KEPT - there.length) / (KEPT - 1)).toFixed(1);
+  const y = (value) => (HEIGHT - HEIGHT * (value - low) / (high - low)).toFixed(1);
+  const along = (name) => there.map((one, index) => `${x(index)} ${y(one[name])}`);
+  return { band: "M" + along("high").join("L") + "L" + along("low").reverse().join("L") + "Z", line: "M" + along("mean").join("L") };
+}
+
+const fact = (name, value) => [make("dt", {}, name), make("dd", {}, value)];
+
+/* `channel`: as the hookup has it, for its limits; may be undefined. */
+export function leadCard(first, channel) {
   const kept = [];
   let latched = false;
+  let last = first;
+  let phase = "unknown";
   const big = make("p", { class: "big" });
   const facts = make("dl", {});
-  const path = shape("path", { class: "trace" });
+  const state = make("span", { class: "state" });
+  const minute = make("p", { class: "quiet small" });
+  const band = shape("path", { class: "band" });
+  const line = shape("path", { class: "trace" });
+  const name = titleOf(first);
   const element = make("article", { class: "lead" },
-    make("h3", { class: "name" }, make("span", {}, titleOf(first)), make("span", { class: "quiet" }, first.channel)), big, facts,
-    shape("svg", { viewBox: "0 0 240 44", preserveAspectRatio: "none", "aria-hidden": "true" }, path));
-  let last = first;
-  const fact = (name, value) => [make("dt", {}, name), make("dd", {}, value)];
+    make("h3", { class: "name" }, make("span", {}, name, name === first.channel || first.role === first.channel ? null
+      : make("span", { class: "quiet" }, " " + first.channel)), state), big, facts,
+    shape("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" }, band, line), minute);
   const show = () => {
     const { unit } = last;
     const [low, high] = latched ? [last.latched_low, last.latched_high] : [last.low ?? last.lowest, last.high ?? last.highest];
+    const judged = judge(channel ?? last, last, phase);
     element.classList.toggle("stale", !last.fresh);
-    const value = (name, number) => make("b", {}, make("span", {}, name), quantity(number, unit));
+    state.className = `state ${judged.state}`;
+    state.textContent = last.fresh ? WORDS[judged.state] : "silent";
+    const value = (text, number) => make("b", {}, make("span", {}, text), quantity(number, unit));
     big.replaceChildren(value(latched ? "lowest" : "low", low), value(latched ? "highest" : "high", high));
     facts.replaceChildren(...fact("averaging meter", quantity(last.average, unit)),
       ...(last.edges_per_s ? fact("edges a second", last.edges_per_s.toFixed(0)) : []),
       ...(last.duty !== null && last.duty !== undefined ? fact("high for", share(last.duty)) : []),
-      ...(last.fresh ? [] : fact("no new sample", "the board is silent")));
-    path.setAttribute("d", envelope(kept, 240, 42));
+      ...(judged.state === "in" || !judged.why ? [] : fact("why", judged.why)));
+    const drawn = paths(kept, unit);
+    band.setAttribute("d", drawn.band);
+    line.setAttribute("d", drawn.line);
+    const all = extent(kept);
+    minute.textContent = all ? "the last minute: " + range(all.low, all.high, unit) : "";
   };
   return {
     element,
@@ -47,9 +73,15 @@ export function leadCard(first) {
       latched = on;
       show();
     },
-    tell(reading) {
+    /* What was before: readings {low, high, mean}, oldest first. */
+    fill(readings) {
+      kept.unshift(...readings.slice(-(KEPT - kept.length)));
+      show();
+    },
+    tell(reading, now) {
       last = reading;
-      kept.push({ low: reading.lowest, high: reading.highest });
+      phase = now.phase;
+      kept.push({ low: reading.lowest, high: reading.highest, mean: reading.average });
       if (kept.length > KEPT) kept.shift();
       show();
     },

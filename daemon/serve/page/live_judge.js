@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // A lead judged as it stands now, by what its role must show in this phase. Cautious: a sheet of paper
 // before a test crank, not the analysis. Numbers: common practice, no source.
-import { quantity } from "./figures.js";
+import { quantity, range } from "./figures.js";
 
 export const NO_SAMPLE = "no new sample";
 const KEYED = ["key-on", "cranking", "running"];
@@ -20,14 +20,14 @@ export function judge(channel, reading, phase) {
   if (channel.role === "feed" && channel.nominal) {
     const room = channel.nominal * 0.05;
     return lowest >= channel.nominal - room && highest <= channel.nominal + room ? said("in")
-      : said("out", `${channel.nominal} V expected`, `${quantity(lowest, unit)} to ${quantity(highest, unit)}`);
+      : said("out", `${channel.nominal} V expected`, range(lowest, highest, unit));
   }
   if (channel.role === "return") {
     return average < 0.1 ? said("in") : said("out", "below 0.10 V expected");
   }
   if (channel.role === "signal") {
     if (phase === "key-on") return said("unknown", "judged while it turns");
-    return reading.edges_per_s > 0 ? said("in", null, `${Math.round(reading.edges_per_s)} edges a second`) : said("out", "no edges");
+    return reading.edges_per_s > 0 ? said("in", null, `${Math.round(reading.edges_per_s)} edges/s`) : said("out", "no edges");
   }
   return said("unknown");
 }

@@ -4,7 +4,7 @@ import { cautions } from "./cautions.js";
 import { clock } from "./figures.js";
 import { listen, open } from "./live.js";
 import { make } from "./make.js";
-import { STATES, phase } from "./words.js";
+import { STATES, capital, phase } from "./words.js";
 
 const VIEWS = {
   attempt: () => import("./attempt.js"),
@@ -48,8 +48,8 @@ function tellState(status) {
   document.getElementById("vehicle").textContent = status.vehicle ?? "cranktrap";
   const good = !["not-watching", "waiting-for-board"].includes(status.state);
   where.dataset.state = good ? "good" : "bad";
-  const text = `${STATES[status.state] ?? status.state}${status.why ? ": " + status.why : ""}, ` +
-    `${phase(status.phase)}, ${clock(status.wall)}`;
+  const text = `${STATES[status.state] ?? status.state}${status.why ? ": " + status.why : ""}. ` +
+    `${capital(phase(status.phase))}, ${clock(status.wall)}`;
   if (where.textContent !== text) where.textContent = text;
 }
 

@@ -34,7 +34,7 @@ export async function show(root, parameter, signal) {
   const said = make("p", {}, "");
   const differed = make("div", {});
   const where = make("div", {});
-  root.replaceChildren(make("h1", { class: "title" }, "The night" + (attempts.length ? " of " + day(attempts[0].wall) : "")), said, where,
+  root.replaceChildren(make("h1", { class: "title" }, "The night" + (attempts.length && day(attempts[0].wall) ? " of " + day(attempts[0].wall) : "")), said, where,
     make("div", { class: "two" }, differed, make("section", { class: "part" }, make("h2", {}, "Attempts to start"),
       attempts.length ? make("ul", { class: "rows" }, attempts.map(row)) : make("p", {}, "None yet."))));
   const drawn = strip(where, { list, status, signal }).catch((problem) => {

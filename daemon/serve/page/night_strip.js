@@ -2,7 +2,7 @@
 // The strip: the battery over the night with phases, losses and attempts; closer, every lead; closest, single samples.
 import { draw, get } from "./ask.js";
 import { instant, long } from "./figures.js";
-import { gestures } from "./gestures.js";
+import { gestures, later } from "./gestures.js";
 import { groups, titleOf } from "./groups.js";
 import { horizonOver } from "./horizon.js";
 import { MARGIN } from "./lane.js";
@@ -35,11 +35,11 @@ function axis(view, status, width) {
 
 function lanesOf(drawing, channels, marks) {
   const known = channels.filter((one) => drawing.channels.some((drawn) => drawn.name === one.channel));
-  const moments = marks.marks.filter((one) => one.name !== "cranking").map((one) => one.at_s);
+  const moments = marks.marks.filter((one) => one.name !== "cranking").map((one) => ({ at: one.at_s, text: one.text ?? one.name }));
   return groups(known).map(({ title, channels: some }) => ({ title: known.length > 1 ? title : null, lanes: some.map((channel) => {
     const drawn = drawing.channels.find((one) => one.name === channel.channel);
     return { channel, title: titleOf(channel), unit: channel.unit ?? "V", times: timesOf(drawing, drawn), low: drawn.low, high: drawn.high,
-      out: drawn.low.map(() => false), state: null, moments: known.length > 1 ? [] : moments, height: known.length > 1 ? undefined : 150 };
+      out: drawn.low.map(() => false), state: null, moments: known.length > 1 && channel !== known[0] ? [] : moments, height: known.length > 1 ? undefined : 150 };
   }) }));
 }
 
@@ -80,13 +80,7 @@ export async function strip(where, { list, status, signal }) {
       (only ? " Closer than two minutes, every lead is drawn." : "");
     keys.replaceChildren(...(length < 3600 * 2 ? keysOf(list, view) : []));
   };
-  let waiting = 0;
-  const soon = () => {
-    clearTimeout(waiting);
-    waiting = setTimeout(() => paint().catch((problem) => {
-      if (!signal.aborted) said.textContent = problem.message;
-    }), 40);
-  };
+  const soon = later(paint, said, signal);
   const change = (next) => {
     view = clamp(next, whole);
     soon();

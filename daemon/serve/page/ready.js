@@ -39,7 +39,7 @@ export function show(root, parameter, signal) {
   const said = make("p", { class: "said", role: "status" });
   const result = make("section", { class: "part" });
   const seen = new Map(STEPS.map(([phase]) => [phase, 0]));
-  const rows = new Map(STEPS.map(([phase, name, text]) => [phase, { state: make("p", { class: "quiet" }, "Not seen yet."), row: null, name, text }]));
+  const rows = new Map(STEPS.map(([phase, name, text]) => [phase, { state: make("p", { class: "quiet seen" }, "Not seen yet."), row: null, name, text }]));
   const steps = make("ol", { class: "steps" });
   for (const [phase, { name, text, state }] of rows) {
     const row = make("li", {}, make("div", {}, make("h2", {}, name), make("p", {}, text), phase === "cranking" ? crankCaution() : null, state));
@@ -51,7 +51,7 @@ export function show(root, parameter, signal) {
   steps.append(make("li", {}, make("div", {}, make("h2", {}, "What the logger thinks"), make("p", { class: "row" }, button("Judge it", judge)), result)),
     make("li", {}, make("div", {}, make("h2", {}, "Leave"), make("p", {}, "Leads secured and fused at the post, bonnet and doors not pinching them, key and remote start under control."),
       make("p", { class: "row" }, button("I am leaving now", leave, { class: "key first" })), said)));
-  root.append(make("h1", { class: "title" }, "Fit to leave?"), make("p", {}, "Each step ticks itself off when the leads have shown it."), steps);
+  root.append(make("h1", { class: "title" }, "Fit to leave?"), make("p", { class: "lead-in" }, "Each step ticks itself off when the leads have shown it."), steps);
   let before = null;
   listen("now", (now) => {
     const time = Date.now();
