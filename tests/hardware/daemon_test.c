@@ -3,14 +3,7 @@
  * daemon_test.c - the unmodified daemon and command, in processes of their own, on a played USB
  * board: what a person would do and see, from `boards` to the board that comes back.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "mock_usb.h"
 
 #include <fcntl.h>

@@ -3,14 +3,7 @@
  * iio_test.c - the driver iio and the real libiio on a /sys that umockdev plays: no kernel has had
  * a part in it.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 
 #include <errno.h>

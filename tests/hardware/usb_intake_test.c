@@ -3,15 +3,8 @@
  * usb_intake_test.c - the whole intake on a USB board described by a board file: scans, counted
  * losses, unplugging and coming back, silence and the reset that ends it.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "board_files.h"
+#include "cmocka_helper.h"
 #include "intake_helper.h"
 #include "mock_usb.h"
 

@@ -3,15 +3,8 @@
  * usb_tmc_intake_test.c - the whole intake on a played burst board: its pauses are told, stored and
  * no losses; it is pulled out and comes back.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "board_files.h"
+#include "cmocka_helper.h"
 #include "intake_helper.h"
 #include "mock_tmc.h"
 

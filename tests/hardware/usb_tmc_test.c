@@ -4,15 +4,8 @@
  * (mock_tmc.h) that does everything wrong. Its scans count up: each block shows how many were taken
  * before it.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "board_files.h"
+#include "cmocka_helper.h"
 #include "mock_tmc.h"
 #include "usb_devices.h"
 

@@ -2,15 +2,8 @@
 /*
  * usb_transport_test.c - the USB transport against boards that do everything wrong, one at a time.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "arrival.h"
+#include "cmocka_helper.h"
 #include "mock_usb.h"
 #include "transport.h"
 #include "usb_devices.h"

@@ -164,3 +164,23 @@ bool scene_says(const struct analysis_texts *texts, const char *words) {
     }
     return false;
 }
+
+void scene_expect(const struct sheet *sheet, const struct analysis *analysis, bool holds,
+                  const char *what) {
+    if (holds)
+        return;
+    scene_print(sheet, analysis);
+    fail_msg("%s", what);
+}
+
+void scene_done(struct sheet *sheet, struct analysis *analysis) {
+    analysis_free(analysis);
+    sheet_free(sheet);
+}
+
+size_t scene_findings(const struct analysis *analysis, enum fault fault) {
+    size_t count = 0;
+    for (size_t i = 0; i < analysis->finding_count; i++)
+        count += analysis->findings[i].fault == fault;
+    return count;
+}

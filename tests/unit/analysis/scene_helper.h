@@ -48,6 +48,16 @@ struct analysis *scene_analyse(struct sheet *sheet);
 /* All of it, for a test that is about to fail. */
 void scene_print(const struct sheet *sheet, const struct analysis *analysis);
 
+/* Compares: where `holds` is false, shows everything and fails the test with `what`. */
+void scene_expect(const struct sheet *sheet, const struct analysis *analysis, bool holds,
+                  const char *what);
+
+/* Frees both. */
+void scene_done(struct sheet *sheet, struct analysis *analysis);
+
+/* How many findings are of that fault. */
+size_t scene_findings(const struct analysis *analysis, enum fault fault);
+
 /* Position of the check of that name, attempt and phase, or fails the test. */
 const struct analysis_check *scene_check(const struct analysis *analysis, const char *name,
                                          unsigned attempt, enum phase phase);

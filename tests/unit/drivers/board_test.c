@@ -2,14 +2,7 @@
 /*
  * board_test.c - the list of drivers, names and settings.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 
 #include <stdlib.h>

@@ -3,14 +3,7 @@
  * example_board_test.c - the firmware's example board on this computer, its bytes read by the
  * driver packet-serial: every tick is a scan or a counted loss.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "example_board.h"
 #include "stream_helper.h"

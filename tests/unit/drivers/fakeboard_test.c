@@ -3,14 +3,7 @@
  * fakeboard_test.c - the fake board over a real pseudo-terminal, read by the drivers themselves:
  * what it plays comes back to the count, what it does wrong is told exactly.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "stream_helper.h"
 #include "transport.h"

@@ -2,14 +2,7 @@
 /*
  * frame_test.c - CRC-16 and COBS, both sides of the wire, against published values.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "frame.h"
 #include "wire_encoder.h"
 

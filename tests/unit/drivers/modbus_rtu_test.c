@@ -4,15 +4,8 @@
  * (tests/boards/asked_board.py). Question n is answered with 8 n + r in register r: so every scan
  * shows how many questions were spoiled before it.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "asked_board.h"
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "modbus_registers.h"
 #include "poll_pace.h"

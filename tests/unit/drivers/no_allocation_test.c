@@ -2,15 +2,8 @@
 /*
  * no_allocation_test.c - consume() of the stream drivers allocates nothing.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "allocations.h"
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "wire_encoder.h"
 

@@ -2,14 +2,7 @@
 /*
  * packet_check_test.c - check sums of "123456789" against the catalogue's check values.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "packet_check.h"
 
 #include <string.h>

@@ -4,14 +4,7 @@
  * could think of. What must hold throughout: no scan that was not sent, and every scan either
  * given or told as lost, in its place.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "stream_helper.h"
 #include "wire_encoder.h"

@@ -3,14 +3,7 @@
  * packet_stream_test.c - packets of a layout out of bytes: packings worked out by hand, damage,
  * counters that wrap, holes.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "packet_stream.h"
 
 #include <errno.h>

@@ -8,6 +8,7 @@
  * of our own supplies. So all of libserialport and of the transport runs as it does on hardware,
  * but for the wire.
  */
+#include "cmocka_helper.h"
 #include "node.h"
 #include "ports.h"
 #include "transport.h"
@@ -20,7 +21,6 @@
 #include <pty.h>
 #include <pwd.h>
 #include <sched.h>
-#include <setjmp.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -30,10 +30,6 @@
 #include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define PATIENCE_MS 10000
 #define LINK        "/dev/serial/by-id/usb-Test_Logger_"

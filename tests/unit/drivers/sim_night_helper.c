@@ -3,16 +3,13 @@
  * sim_night_helper.c - runs the simulated board to its end and keeps what it gave, for tests.
  */
 #include "sim_night_helper.h"
+#include "cmocka_helper.h"
 
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#include <cmocka.h>
 
 #define STARTER_AMPS 30.0
 

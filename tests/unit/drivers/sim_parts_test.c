@@ -2,6 +2,7 @@
 /*
  * sim_parts_test.c - parts of the simulated board one by one: random numbers, converter, wheels.
  */
+#include "cmocka_helper.h"
 #include "sim_converter.h"
 #include "sim_fault.h"
 #include "sim_random.h"
@@ -9,13 +10,9 @@
 
 #include <errno.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <string.h>
-
-#include <cmocka.h>
 
 /* The five numbers that are published for SplitMix64 with seed 1234567. */
 static void random_numbers_are_the_published_ones(void **state) {

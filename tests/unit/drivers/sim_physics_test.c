@@ -2,17 +2,14 @@
 /*
  * sim_physics_test.c - the simulated vehicle against published values, measured on its samples.
  */
+#include "cmocka_helper.h"
 #include "sim_night_helper.h"
 
 #include <errno.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
-
-#include <cmocka.h>
 
 #define ATTEMPTS_MOST 16
 #define HALF_VOLTS    2.5 /* of a 5 V signal */

@@ -2,19 +2,16 @@
 /*
  * sim_test.c - the simulated board as a driver: options, scans, time, pace, its end.
  */
+#include "cmocka_helper.h"
 #include "sim_night_helper.h"
 
 #include <errno.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 #include <time.h>
-
-#include <cmocka.h>
 
 struct tally {
     uint64_t hash; /* FNV-1a over all counts, in order */

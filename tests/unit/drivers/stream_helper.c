@@ -2,15 +2,8 @@
 /*
  * stream_helper.c - drives a stream driver and writes down what it tells.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "stream_helper.h"
+#include "cmocka_helper.h"
 
 #include <stdio.h>
 #include <stdlib.h>

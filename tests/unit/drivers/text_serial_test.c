@@ -3,14 +3,7 @@
  * text_serial_test.c - the driver text-serial: what people's boards print, and what a bad line
  * makes of it.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "stream_helper.h"
 

@@ -2,14 +2,7 @@
 /*
  * tmc_message_test.c - headers of USBTMC 1.0 and blocks of IEEE 488.2, byte by byte.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "tmc_message.h"
 
 #include <errno.h>

@@ -2,6 +2,7 @@
 /*
  * transport_test.c - the transport on real pseudo-terminals and FIFOs of the kernel.
  */
+#include "cmocka_helper.h"
 #include "transport.h"
 
 #include <dirent.h>
@@ -9,18 +10,12 @@
 #include <fcntl.h>
 #include <pthread.h>
 #include <pty.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define PATIENCE_MS 10000 /* far longer than anything here takes */
 

@@ -3,14 +3,7 @@
  * wire_encoder_test.c - the boards' encoder: its bytes against docs/wire.md, all widths through
  * the driver and back, and the requests it finds.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "stream_helper.h"
 #include "wire_encoder.h"

@@ -3,14 +3,7 @@
  * wire_reference_test.c - packet-serial fed by wire_reference.py, a second encoder written from
  * docs/wire.md alone.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
+#include "cmocka_helper.h"
 #include "drivers.h"
 #include "stream_helper.h"
 

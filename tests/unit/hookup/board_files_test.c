@@ -3,15 +3,8 @@
  * board_files_test.c - board files: what is wrong with them, all at once; the shipped ones with
  * their byte logs; a person's own before the shipped.
  */
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "board_files.h"
+#include "cmocka_helper.h"
 #include "hookup.h"
 
 #include <errno.h>
@@ -155,11 +148,6 @@ static struct board *open_board(const struct board_file_read *read, struct told 
     return board;
 }
 
-static void assert_near(double value, double expected) {
-    if (!(fabs(value - expected) <= 1e-12 + 1e-9 * fabs(expected)))
-        fail_msg("%.12g instead of %.12g", value, expected);
-}
-
 static void ranges_skews_and_delays_are_described(void **state) {
     (void)state;
     const char *text = HEAD "[packet]\nheader = 01\nbits = 12\ncolumns = 0, 1\n"
@@ -172,16 +160,16 @@ static void ranges_skews_and_delays_are_described(void **state) {
     struct board *board = open_board(read, &told);
     const struct board_description *description = &told.description;
     assert_int_equal(description->inputs, 2);
-    assert_near(description->rate_hz, 10);
-    assert_near(description->volts_per_count[0], 0.001);
-    assert_near(description->zero_counts[0], 0);
-    assert_near(description->volts_per_count[1], 10.0 / 4095);
-    assert_near(description->zero_counts[1], 2047.5);
-    assert_near(description->skew_s, 3e-6);
-    assert_near(description->input_skew_s[0], 0);
-    assert_near(description->input_skew_s[1], 7e-6);
-    assert_near(description->delay_s[0], 1e-3);
-    assert_near(description->delay_s[1], 2e-3);
+    assert_alike(description->rate_hz, 10);
+    assert_alike(description->volts_per_count[0], 0.001);
+    assert_alike(description->zero_counts[0], 0);
+    assert_alike(description->volts_per_count[1], 10.0 / 4095);
+    assert_alike(description->zero_counts[1], 2047.5);
+    assert_alike(description->skew_s, 3e-6);
+    assert_alike(description->input_skew_s[0], 0);
+    assert_alike(description->input_skew_s[1], 7e-6);
+    assert_alike(description->delay_s[0], 1e-3);
+    assert_alike(description->delay_s[1], 2e-3);
     read->file.driver->close(board);
     board_files_free(read);
 }
@@ -305,16 +293,16 @@ static void a_hookup_names_a_board_file(void **state) {
     struct hookup *hookup = load(folder, "", &problems);
     assert_non_null(hookup);
     assert_string_equal(hookup->boards[0].driver->name, "layout-serial");
-    assert_near(hookup->boards[0].rate_hz, 4000);
+    assert_alike(hookup->boards[0].rate_hz, 4000);
     assert_int_equal(hookup->boards[0].baud, 921600);
     /* 24 bits over 5 V, times the divider; the filter's lag comes along. */
-    assert_near(hookup->vehicle.channels[0].delay_s, 5e-3);
-    assert_near(board_silence_limit_s(hookup->boards[0].driver, &hookup->boards[0].settings), 2);
+    assert_alike(hookup->vehicle.channels[0].delay_s, 5e-3);
+    assert_alike(board_silence_limit_s(hookup->boards[0].driver, &hookup->boards[0].settings), 2);
     hookup_free(hookup);
 
     hookup = load(folder, "rate = 1000\n", &problems); /* the hookup has the last word */
     assert_non_null(hookup);
-    assert_near(hookup->boards[0].rate_hz, 1000);
+    assert_alike(hookup->boards[0].rate_hz, 1000);
     hookup_free(hookup);
     assert_int_equal(problems.count, 0);
     rmdir(folder);
@@ -331,7 +319,7 @@ static void own_folders_come_first_and_their_problems_are_told(void **state) {
     write_text(path, HEAD "[packet]\nheader = 01\nbits = 8\ncolumns = 0\n[inputs]\nrange = 0..5\n");
     struct hookup *hookup = load(folder, "", &problems);
     assert_non_null(hookup);
-    assert_near(hookup->boards[0].rate_hz, 10);
+    assert_alike(hookup->boards[0].rate_hz, 10);
     hookup_free(hookup);
 
     write_text(path, HEAD "[packet]\nheader = 01\nbits = 99\ncolumns = 0\n");
@@ -360,7 +348,7 @@ static void a_record_needs_no_board_file(void **state) {
     const struct board_description description = {
         .inputs = 1, .rail_high = {255}, .volts_per_count = {0.5}, .delay_s = {0.003}};
     assert_int_equal(hookup_fit_board(hookup, 0, &description, &problems), 0);
-    assert_near(hookup->vehicle.channels[0].delay_s, 0.003);
+    assert_alike(hookup->vehicle.channels[0].delay_s, 0.003);
     hookup_free(hookup);
     assert_int_equal(problems.count, 0);
 }

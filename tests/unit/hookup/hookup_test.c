@@ -33,11 +33,6 @@ static struct hookup *parse_changed(const char *old, const char *new) {
     return hookup;
 }
 
-static void assert_near(double value, double expected) {
-    if (!(fabs(value - expected) <= 1e-9 * fmax(1, fabs(expected))))
-        fail_msg("%.17g is not %.17g", value, expected);
-}
-
 static void reads_the_whole_example(void **state) {
     (void)state;
     struct hookup *hookup = parse(text_sound, HOOKUP_FOR_BOARDS);
@@ -45,7 +40,7 @@ static void reads_the_whole_example(void **state) {
     assert_string_equal(vehicle->name, "parcel van, bay 2");
     assert_string_equal(vehicle->complaint, "cranks, sometimes will not start at dawn");
     assert_int_equal(vehicle->cylinders, 4);
-    assert_near(vehicle->system_volts, 12);
+    assert_alike(vehicle->system_volts, 12);
     assert_int_equal(vehicle->ground, GROUND_BATTERY_NEGATIVE);
     assert_true(isnan(vehicle->temperature_c));
     assert_null(hookup->job);
@@ -56,7 +51,7 @@ static void reads_the_whole_example(void **state) {
     assert_int_equal(board->line, 8);
     assert_string_equal(board->driver->name, "packet-serial");
     assert_string_equal(board->device, "/dev/serial/by-id/usb-logger-1");
-    assert_near(board->rate_hz, 5000);
+    assert_alike(board->rate_hz, 5000);
     assert_int_equal(board->inputs, 4);
     assert_int_equal(board->settings.count, 1);
     assert_string_equal(board->settings.setting[0].name, "rate");
@@ -67,13 +62,13 @@ static void reads_the_whole_example(void **state) {
     assert_string_equal(feed->name, "crank-feed");
     assert_int_equal(feed->role, ROLE_FEED);
     assert_string_equal(feed->unit, "V");
-    assert_near(feed->nominal, 5);
-    assert_near(feed->tolerance, 0.25); /* 5 % of 5 V */
+    assert_alike(feed->nominal, 5);
+    assert_alike(feed->tolerance, 0.25); /* 5 % of 5 V */
     assert_int_equal(feed->measured_at, PLACE_SENSOR);
     assert_int_equal(feed->stream, 0);
     assert_int_equal(feed->input, 1);
     assert_true(feed->rail_low > feed->rail_high);
-    assert_near(vehicle->channels[3].delay_s, 20e-6);
+    assert_alike(vehicle->channels[3].delay_s, 20e-6);
     assert_string_equal(hookup->text, text_sound);
     hookup_free(hookup);
 }
@@ -88,7 +83,7 @@ static void reads_the_sensor(void **state) {
     assert_int_equal(sensor->feed, 1);
     assert_int_equal(sensor->ret, 2);
     assert_int_equal(sensor->signal, 3);
-    assert_near(sensor->pull_up, 5);
+    assert_alike(sensor->pull_up, 5);
     assert_int_equal(sensor->shaft, SHAFT_CRANK);
     assert_int_equal(sensor->wheel.places, 60);
     assert_int_equal(sensor->wheel.missing, 2);
@@ -99,7 +94,7 @@ static void reads_the_sensor(void **state) {
     assert_true(sensor->pull_up_is_feed);
     assert_false(sensor->pull_up_is_battery);
     assert_true(isnan(sensor->pull_up));
-    assert_near(sensor->pull_up_ohms, 10000);
+    assert_alike(sensor->pull_up_ohms, 10000);
     hookup_free(hookup);
 
     hookup = parse_changed("kind = hall\nfeed = crank-feed\nreturn = crank-return\n"
@@ -125,12 +120,12 @@ static void reads_triggers(void **state) {
     assert_string_equal(weak->name, "weak-feed");
     assert_int_equal(weak->kind, TRIGGER_BELOW);
     assert_int_equal(weak->channel, 1);
-    assert_near(weak->level, 4.6);
-    assert_near(weak->hysteresis, 0.1);
-    assert_near(weak->for_s, 0.003);
+    assert_alike(weak->level, 4.6);
+    assert_alike(weak->hysteresis, 0.1);
+    assert_alike(weak->for_s, 0.003);
     assert_int_equal(weak->when, 1U << PHASE_CRANKING | 1U << PHASE_RUNNING);
-    assert_near(weak->before_s, 30); /* [storage] stands behind it, and holds all the same */
-    assert_near(weak->after_s, 60);
+    assert_alike(weak->before_s, 30); /* [storage] stands behind it, and holds all the same */
+    assert_alike(weak->after_s, 60);
     assert_int_equal(hookup->triggers[1].kind, TRIGGER_CRANKING_ENDS);
     assert_int_equal(hookup->triggers[1].channel, CHANNEL_NONE);
     assert_int_equal(hookup->triggers[2].kind, TRIGGER_ABOVE);
@@ -149,39 +144,39 @@ static void reads_conditions(void **state) {
                       "hysteresis = 1 V\nwhen = cranking\nbudget = 2 min\n"
                       "[storage]\nbudget = 90 s\n");
     assert_int_equal(hookup->trigger_count, 4);
-    assert_near(hookup->storage.budget_s, 90);
+    assert_alike(hookup->storage.budget_s, 90);
     const struct hookup_trigger *band = &hookup->triggers[1];
     assert_int_equal(band->kind, TRIGGER_OUTSIDE);
-    assert_near(band->level, 4.75);
-    assert_near(band->level_high, 5.25);
-    assert_near(band->hysteresis, 0.05);
-    assert_near(band->budget_s, 0);
+    assert_alike(band->level, 4.75);
+    assert_alike(band->level_high, 5.25);
+    assert_alike(band->hysteresis, 0.05);
+    assert_alike(band->budget_s, 0);
     const struct hookup_trigger *jump = &hookup->triggers[2];
     assert_int_equal(jump->kind, TRIGGER_STEP);
-    assert_near(jump->level, 0.5);
-    assert_near(jump->within_s, 0.01);
-    assert_near(jump->budget_s, 90);
+    assert_alike(jump->level, 0.5);
+    assert_alike(jump->within_s, 0.01);
+    assert_alike(jump->budget_s, 90);
     const struct hookup_trigger *dead = &hookup->triggers[3];
     assert_int_equal(dead->kind, TRIGGER_SILENT);
     assert_int_equal(dead->channel, 3);
-    assert_near(dead->for_s, 0.3);
-    assert_near(dead->hysteresis, 1);
+    assert_alike(dead->for_s, 0.3);
+    assert_alike(dead->hysteresis, 1);
     assert_int_equal(dead->when, 1U << PHASE_CRANKING);
-    assert_near(dead->budget_s, 120);
+    assert_alike(dead->budget_s, 120);
     hookup_free(hookup);
     hookup = parse(text_sound, HOOKUP_FOR_BOARDS);
-    assert_near(hookup->triggers[0].budget_s, 300); /* docs/hookup.md */
+    assert_alike(hookup->triggers[0].budget_s, 300); /* docs/hookup.md */
     hookup_free(hookup);
 }
 
 static void storage_and_limits(void **state) {
     (void)state;
     struct hookup *hookup = parse(text_sound, HOOKUP_FOR_BOARDS);
-    assert_near(hookup->storage.loss_window_s, 5);
-    assert_near(hookup->storage.before_s, 20);
-    assert_near(hookup->storage.after_s, 20);
+    assert_alike(hookup->storage.loss_window_s, 5);
+    assert_alike(hookup->storage.before_s, 20);
+    assert_alike(hookup->storage.after_s, 20);
     assert_int_equal(hookup->storage.memory_bytes, 8 << 20);
-    assert_near(hookup->limits.cranking_floor, 9.6);
+    assert_alike(hookup->limits.cranking_floor, 9.6);
     hookup_free(hookup);
 
     hookup = parse_changed("[trigger weak-feed]",
@@ -194,15 +189,15 @@ static void storage_and_limits(void **state) {
     assert_int_equal(hookup->storage.memory_bytes, 2097152);
     assert_int_equal(hookup->storage.snapshot_bytes, 1073741824);
     assert_int_equal(hookup->storage.keep_free_bytes, 0);
-    assert_near(hookup->storage.loss_window_s, 0.5);
-    assert_near(hookup->limits.feed_tolerance, 0.3);
-    assert_near(hookup->limits.feed_inrush_exempt, 0.06);
-    assert_near(hookup->limits.hall_high_share, 0.8);
+    assert_alike(hookup->storage.loss_window_s, 0.5);
+    assert_alike(hookup->limits.feed_tolerance, 0.3);
+    assert_alike(hookup->limits.feed_inrush_exempt, 0.06);
+    assert_alike(hookup->limits.hall_high_share, 0.8);
     hookup_free(hookup);
 
     hookup = parse_changed("system = 12", "system = 24 V");
-    assert_near(hookup->vehicle.system_volts, 24);
-    assert_near(hookup->limits.cranking_floor, 19.2);
+    assert_alike(hookup->vehicle.system_volts, 24);
+    assert_alike(hookup->limits.cranking_floor, 19.2);
     hookup_free(hookup);
 }
 
@@ -249,18 +244,18 @@ static void a_scale_of_the_board(void **state) {
     for (int again = 0; again < 2; again++) { /* a reconnect fits anew, to the same end */
         assert_int_equal(hookup_fit_board(hookup, 0, &description, &problems), 0);
         const struct vehicle_channel *channels = hookup->vehicle.channels;
-        assert_near(scale_value(&channels[0].scale, 2048), 0);
-        assert_near(scale_value(&channels[0].scale, 4048), 5.7 * 2);
-        assert_near(scale_value(&channels[2].scale, 3048), 1);
-        assert_near(scale_value(&channels[1].scale, 12), 0.11);
-        assert_near(scale_value(&channels[1].scale, 2650), 5.11);
-        assert_near(channels[1].skew_s, 7e-6);
-        assert_near(channels[3].skew_s, 6e-6);
+        assert_near(scale_value(&channels[0].scale, 2048), 0, 1e-9);
+        assert_alike(scale_value(&channels[0].scale, 4048), 5.7 * 2);
+        assert_alike(scale_value(&channels[2].scale, 3048), 1);
+        assert_alike(scale_value(&channels[1].scale, 12), 0.11);
+        assert_alike(scale_value(&channels[1].scale, 2650), 5.11);
+        assert_alike(channels[1].skew_s, 7e-6);
+        assert_alike(channels[3].skew_s, 6e-6);
         assert_int_equal(channels[3].rail_high, 4095);
     }
     description.skew_s = (double)NAN;
     assert_int_equal(hookup_fit_board(hookup, 0, &description, &problems), 0);
-    assert_near(hookup->vehicle.channels[3].skew_s, 0);
+    assert_alike(hookup->vehicle.channels[3].skew_s, 0);
     hookup_free(hookup);
 }
 
@@ -277,8 +272,8 @@ static void a_current_clamp(void **state) {
     assert_int_equal(hookup_fit_board(hookup, 0, &description, &problems), 0);
     const struct vehicle_channel *clamp = &hookup->vehicle.channels[0];
     assert_string_equal(clamp->unit, "A");
-    assert_near(scale_value(&clamp->scale, 500), 0);
-    assert_near(scale_value(&clamp->scale, 900), 200);
+    assert_alike(scale_value(&clamp->scale, 500), 0);
+    assert_alike(scale_value(&clamp->scale, 900), 200);
     hookup_free(hookup);
 }
 
@@ -294,7 +289,7 @@ static void a_board_that_contradicts(void **state) {
     assert_int_equal(problems.problem[0].line, text_line_of(text_sound, "[channel crank-feed]"));
     assert_non_null(strstr(problems.problem[0].text, "volts-per-count"));
     assert_non_null(strstr(problems.problem[2].text, "has 3 inputs"));
-    assert_near(scale_value(&hookup->vehicle.channels[0].scale, 1000), 4.9);
+    assert_alike(scale_value(&hookup->vehicle.channels[0].scale, 1000), 4.9);
     problems_clear(&problems);
     hookup_free(hookup);
 }
@@ -309,8 +304,8 @@ static void an_imported_column(void **state) {
     assert_int_equal(hookup_fit_import(hookup, 2, 0, 5, &scale), -ERANGE);
     const struct vehicle_channel *channel = &hookup->vehicle.channels[1];
     assert_int_equal(channel->input, 5);
-    assert_near(scale_value(&channel->scale, 4980), 4.98);
-    assert_near(channel->skew_s, 3e-6);
+    assert_alike(scale_value(&channel->scale, 4980), 4.98);
+    assert_alike(channel->skew_s, 3e-6);
     hookup_free(hookup);
 }
 

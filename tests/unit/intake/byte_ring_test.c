@@ -3,18 +3,13 @@
  * byte_ring_test.c - what goes in comes out, whole, in order, also between two threads.
  */
 #include "byte_ring.h"
+#include "cmocka_helper.h"
 
 #include <errno.h>
 #include <pthread.h>
 #include <sched.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdbool.h>
 #include <string.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define PATIENCE_MS 10000
 

@@ -6,17 +6,12 @@
  * packets at a time, each held up by a delay that is never negative.
  */
 #include "clock.h"
+#include "cmocka_helper.h"
 
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define START_NS 7000000000000 /* an arbitrary time after boot */
 

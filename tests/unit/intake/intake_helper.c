@@ -3,6 +3,7 @@
  * intake_helper.c - see intake_helper.h.
  */
 #include "intake_helper.h"
+#include "cmocka_helper.h"
 
 #include "codec.h"
 #include "record.h"
@@ -10,8 +11,6 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <pty.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -19,10 +18,6 @@
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define PLAY_PAUSE_NS 2000000
 #define PLAY_PATIENCE 15000 /* pauses: half a minute */

@@ -3,6 +3,7 @@
  * poll_boards_test.c - poll boards, and simulations that supply the time: a scripted driver says
  * in each fetch what its script says.
  */
+#include "cmocka_helper.h"
 #include "intake_helper.h"
 
 #include "drivers.h"
@@ -11,16 +12,10 @@
 
 #include <errno.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define RATE_HZ 1000.0
 #define INPUTS  2

@@ -7,6 +7,7 @@
  */
 #include "block_builder.h"
 #include "clock.h"
+#include "cmocka_helper.h"
 #include "codec.h"
 #include "container.h"
 #include "disk_ring.h"
@@ -15,17 +16,11 @@
 
 #include <errno.h>
 #include <pthread.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/uio.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define RATE_HZ 10000
 #define INPUTS  8

@@ -4,21 +4,16 @@
  * they connect, vanish, come back, fall silent, babble, lose scans on the wire and in this
  * computer.
  */
+#include "cmocka_helper.h"
 #include "intake_helper.h"
 
 #include "drivers.h"
 #include "record.h"
 
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 static struct board_driver
     packet; /* packet-serial, with a shorter patience where a test needs it */

@@ -2,20 +2,15 @@
 /*
  * timebase_test.c - the boot clock, a simulation's clock, and dates as people write them.
  */
+#include "cmocka_helper.h"
 #include "timebase.h"
 #include "wall_date.h"
 
 #include <errno.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 static int64_t clock_ns(clockid_t id) {
     struct timespec now;

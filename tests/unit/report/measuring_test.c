@@ -4,13 +4,7 @@
  */
 #include "measuring.h"
 
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
+#include "cmocka_helper.h"
 
 #include <math.h>
 #include <string.h>

@@ -2,19 +2,16 @@
 /*
  * page_test.c - lines never exceed the page, and drawings show where a value lies.
  */
+#include "cmocka_helper.h"
 #include "page.h"
 #include "strip.h"
 
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#include <cmocka.h>
 
 static void wraps_at_the_width(void **state) {
     (void)state;

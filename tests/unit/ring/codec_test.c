@@ -2,19 +2,16 @@
 /*
  * codec_test.c - whatever goes in comes out; whatever is decoded stays inside its memory.
  */
+#include "cmocka_helper.h"
 #include "codec.h"
 
 #include <errno.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdbool.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#include <cmocka.h>
 
 static struct codec_work *work;
 

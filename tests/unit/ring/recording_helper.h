@@ -6,15 +6,8 @@
 #ifndef CRANKTRAP_TESTS_RECORDING_HELPER_H
 #define CRANKTRAP_TESTS_RECORDING_HELPER_H
 
-// clang-format off
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
-// clang-format on
-
 #include "chunk.h"
+#include "cmocka_helper.h"
 #include "head.h"
 #include "record.h"
 
@@ -48,15 +41,6 @@ struct chunk recording_mark(const char *json, int64_t elapsed_ns);
 
 /* Fails the test where a sample of the run is not recording_sample() of scan `first_scan` on. */
 void recording_check_run(const struct record_run *run, uint32_t epoch, uint64_t first_scan);
-
-/* cmocka's own compares as float. */
-#define assert_near(value, expected, tolerance)                                                    \
-    do {                                                                                           \
-        double near_value = (value), near_expected = (expected);                                   \
-        if (!(near_value - near_expected <= (tolerance) &&                                         \
-              near_expected - near_value <= (tolerance)))                                          \
-            fail_msg("%.12g, not %.12g", near_value, near_expected);                               \
-    } while (0)
 
 /* Which scans of a stream's epoch were met; to prove that none is missing or there twice. */
 struct recording_tally {

@@ -3,19 +3,14 @@
  * import_helper.c - CSV texts through the import, and what is then in the container.
  */
 #include "import_helper.h"
+#include "cmocka_helper.h"
 
 #include "codec.h"
 
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 static void write_file(const char *path, const char *text, size_t length) {
     FILE *file = fopen(path, "wb");

@@ -2,6 +2,7 @@
 /*
  * import_parts_test.c - rows out of bytes, decimals out of text, an even grid out of times.
  */
+#include "cmocka_helper.h"
 #include "import_decimal.h"
 #include "import_grid.h"
 #include "import_rows.h"
@@ -9,15 +10,9 @@
 #include <errno.h>
 #include <inttypes.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 /* ---- decimals ---- */
 

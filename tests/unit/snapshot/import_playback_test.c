@@ -2,20 +2,15 @@
 /*
  * import_playback_test.c - what was imported plays back as the CSV file said it.
  */
+#include "cmocka_helper.h"
 #include "import_helper.h"
 #include "playback.h"
 
 #include <inttypes.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 #define ROWS       25000
 #define RATE_HZ    4000

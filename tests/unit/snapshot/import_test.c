@@ -5,13 +5,12 @@
  * Values are made as whole numbers and written as decimals by integer arithmetic, so that what
  * comes back can be compared without a rounding.
  */
+#include "cmocka_helper.h"
 #include "import_helper.h"
 
 #include <errno.h>
 #include <inttypes.h>
 #include <math.h>
-#include <setjmp.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,10 +18,6 @@
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
-
-// clang-format off: cmocka.h wants the headers above first
-#include <cmocka.h>
-// clang-format on
 
 static const char hookup_two[] = "[channel battery]\nrole = battery\n"
                                  "[channel feed]\nrole = feed\nnominal = 5\n";

@@ -191,10 +191,3 @@ size_t yard_count(const struct yard *yard, const char *trigger) {
         count += strcmp(yard->notes[i].trigger, trigger) == 0;
     return count;
 }
-
-bool yard_near(double value, double expected, double tolerance) {
-    if (fabs(value - expected) <= tolerance)
-        return true;
-    fprintf(stderr, "%.9g is not within %g of %.9g\n", value, tolerance, expected);
-    return false;
-}

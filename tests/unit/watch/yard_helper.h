@@ -75,9 +75,4 @@ void yard_release(struct yard *yard);
 const struct yard_note *yard_note(const struct yard *yard, const char *trigger, size_t n);
 size_t yard_count(const struct yard *yard, const char *trigger);
 
-/* cmocka's own comparison is of floats: elapsed times need more digits. */
-#define assert_near(value, expected, tolerance)                                                    \
-    assert_true(yard_near((value), (expected), (tolerance)))
-bool yard_near(double value, double expected, double tolerance); /* says both where not */
-
 #endif

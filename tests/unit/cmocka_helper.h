@@ -15,14 +15,27 @@
 // clang-format on
 
 #include <math.h>
+#include <stdbool.h>
+
+static inline bool is_near(double value, double expected, double by) {
+    return fabs(value - expected) <= by;
+}
 
 /* In double precision, which cmocka's own comparison is not. */
 #define assert_near(value, expected, by)                                                           \
     do {                                                                                           \
         double value_ = (value);                                                                   \
         double expected_ = (expected);                                                             \
-        if (!(fabs(value_ - expected_) <= (by)))                                                   \
-            fail_msg("%s is %.9g, not %.9g (+- %g)", #value, value_, expected_, (double)(by));     \
+        if (!is_near(value_, expected_, (by)))                                                     \
+            fail_msg("%s is %.12g, not %.12g (+- %g)", #value, value_, expected_, (double)(by));   \
     } while (0)
+
+/* What arithmetic may round of that number. */
+static inline double rounding_of(double number) {
+    return 1e-12 + 1e-9 * fabs(number);
+}
+
+/* The same number, but for rounding. */
+#define assert_alike(value, expected) assert_near((value), (expected), rounding_of(expected))
 
 #endif
