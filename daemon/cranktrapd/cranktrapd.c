@@ -30,9 +30,15 @@
 #define END_SECONDS 60   /* what a slow disk may take to write the rest */
 
 /* Without a bus there is nobody who puts the computer to sleep. */
+static bool may_sleep(const struct daemon *daemon) {
+    return daemon->awake < 0 && daemon->awake != -EINPROGRESS && daemon->awake != -ENOENT;
+}
+
 static void stay_awake(struct daemon *daemon) {
-    daemon->awake = sleep_lock_take();
-    if (daemon->awake < 0 && daemon->awake != -ENOENT)
+    if (daemon->awake != -EINPROGRESS)
+        return;
+    daemon->awake = daemon->sleep_lock ? sleep_lock_look(daemon->sleep_lock) : -ENOMEM;
+    if (may_sleep(daemon))
         warn("this computer may go to sleep while it watches: the login manager gives no lock (%s)",
              strerror(-daemon->awake));
 }
@@ -43,10 +49,8 @@ static void tell_manager(struct daemon *daemon) {
     json_t *status = answer_status(&daemon->parts);
     const char *state = json_string_value(json_object_get(status, "state"));
     const char *why = json_string_value(json_object_get(status, "why"));
-    snprintf(
-        line, sizeof line, "%s%s%s%s", state ? state : "?", why && *why ? ": " : "", why ? why : "",
-        daemon->awake < 0 && daemon->awake != -ENOENT ? " (this computer may go to sleep: no lock)"
-                                                      : "");
+    snprintf(line, sizeof line, "%s%s%s%s", state ? state : "?", why && *why ? ": " : "",
+             why ? why : "", may_sleep(daemon) ? " (this computer may go to sleep: no lock)" : "");
     json_decref(status);
     manager_status(line);
 }
@@ -54,6 +58,7 @@ static void tell_manager(struct daemon *daemon) {
 static void tick(struct daemon *daemon) {
     if (daemon->reload_wanted)
         reload(daemon);
+    stay_awake(daemon);
     tell_manager(daemon);
     /* Not of the writer: a disk that stands still is waited for, and a restart frees no disk. */
     if (intake_moves(daemon->intake))
@@ -116,7 +121,7 @@ static int live(struct daemon *daemon, const char *self, int signals) {
     if (result == 0) {
         say("watching \"%s\": state in %s, socket %s", hookup_in_use_vehicle(daemon),
             daemon->line.state, daemon->socket_path);
-        stay_awake(daemon);
+        (void)sleep_lock_new(&daemon->sleep_lock);
         manager_ready();
         run(daemon, signals);
         manager_stopping(END_SECONDS);
@@ -127,7 +132,7 @@ static int live(struct daemon *daemon, const char *self, int signals) {
 }
 
 int main(int argc, char **argv) {
-    struct daemon daemon = {.state_lock = -1, .listener = -1, .awake = -ENOENT};
+    struct daemon daemon = {.state_lock = -1, .listener = -1, .awake = -EINPROGRESS};
     int told = command_line_read(argc, argv, &daemon.line);
     if (told)
         return told == 1 ? 0 : 2;

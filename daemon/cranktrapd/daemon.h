@@ -54,7 +54,8 @@ struct daemon {
     struct serve *serve;
     int listener;
     bool listener_is_ours; /* else the service manager's */
-    int awake;             /* keeps the computer from sleeping; or negative */
+    struct sleep_lock *sleep_lock;
+    int awake; /* what sleep_lock_look() said */
     bool reload_wanted, reload_put_off;
     struct marks *marks; /* for the API to show */
     struct head_stream *streams;

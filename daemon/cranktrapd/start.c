@@ -6,6 +6,7 @@
 #include "manager.h"
 #include "places.h"
 #include "say.h"
+#include "sleep_lock.h"
 #include "taps.h"
 
 #include <errno.h>
@@ -222,8 +223,7 @@ void stop_daemon(struct daemon *daemon) {
         hookup_free(daemon->retired->hookup);
         free(daemon->retired);
     }
-    if (daemon->awake >= 0)
-        close(daemon->awake);
+    sleep_lock_free(daemon->sleep_lock);
     free(daemon->ring_folder);
     free(daemon->snapshot_folder);
     free(daemon->socket_path);

@@ -9,7 +9,6 @@
 
 #include <errno.h>
 #include <poll.h>
-#include <pthread.h>
 #include <signal.h>
 #include <stdbool.h>
 #include <stdio.h>
@@ -103,65 +102,86 @@ static void start_manager(struct station *station, bool refuses) {
     assert_true(sd_bus_request_name(station->bus, "org.freedesktop.login1", 0) >= 0);
 }
 
-static void *take(void *result) {
-    *(int *)result = sleep_lock_take();
-    return NULL;
-}
-
-/* Asks on a thread of its own while the manager answers here. */
-static int taken(struct station *station) {
-    int result = 0;
-    pthread_t thread;
-    assert_int_equal(pthread_create(&thread, NULL, take, &result), 0);
-    while (!station->asked[0][0])
-        if (sd_bus_process(station->bus, NULL) == 0)
-            sd_bus_wait(station->bus, 100000);
-    sd_bus_flush(station->bus);
-    pthread_join(thread, NULL);
+/* Looks until there is an answer, while the manager, where there is one, gives it. */
+static int answer(struct station *station, struct sleep_lock *lock) {
+    int result = -EINPROGRESS;
+    for (int tries = 0; result == -EINPROGRESS && tries < 6000; tries++) {
+        if (station->bus && sd_bus_process(station->bus, NULL) == 0)
+            sd_bus_wait(station->bus, 10000);
+        else if (!station->bus)
+            poll(NULL, 0, 10);
+        result = sleep_lock_look(lock);
+    }
     return result;
 }
 
-static void it_holds_until_closed(void **state) {
+static void it_holds_until_freed(void **state) {
     struct station *station = *state;
+    struct sleep_lock *lock = NULL;
     start_manager(station, false);
-    int lock = taken(station);
-    assert_true(lock >= 0);
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(sleep_lock_look(lock), -EINPROGRESS); /* nobody has answered yet */
+    assert_int_equal(answer(station, lock), 0);
     assert_string_equal(station->asked[0], "sleep:handle-lid-switch");
     assert_string_equal(station->asked[1], "cranktrap");
     assert_string_equal(station->asked[3], "block");
     close(station->pipe[1]);
-    struct pollfd other_end = {.fd = station->pipe[0], .events = POLLIN};
-    assert_int_equal(poll(&other_end, 1, 0), 0); /* held */
-    close(lock);
-    while (sd_bus_process(station->bus, NULL) > 0) { /* the answer's own copy has gone, too */
+    while (sd_bus_process(station->bus, NULL) > 0) { /* the answer's own copy goes, too */
     }
+    struct pollfd other_end = {.fd = station->pipe[0], .events = POLLIN};
+    assert_int_equal(poll(&other_end, 1, 100), 0); /* held */
+    assert_int_equal(sleep_lock_look(lock), 0);
+    sleep_lock_free(lock);
     assert_int_equal(poll(&other_end, 1, 10000), 1); /* let go: the last writer has closed */
     close(station->pipe[0]);
 }
 
 static void a_refusal_is_told(void **state) {
     struct station *station = *state;
+    struct sleep_lock *lock = NULL;
     start_manager(station, true);
-    assert_int_equal(taken(station), -EACCES);
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(answer(station, lock), -EACCES);
+    assert_int_equal(sleep_lock_look(lock), -EACCES);
+    sleep_lock_free(lock);
+    close(station->pipe[0]);
+    close(station->pipe[1]);
+}
+
+static void an_end_before_the_answer(void **state) {
+    struct station *station = *state;
+    struct sleep_lock *lock = NULL;
+    start_manager(station, false);
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(sleep_lock_look(lock), -EINPROGRESS);
+    sleep_lock_free(lock);
     close(station->pipe[0]);
     close(station->pipe[1]);
 }
 
 static void without_a_login_manager(void **state) {
-    (void)state;
-    assert_int_equal(sleep_lock_take(), -ENOENT);
+    struct station *station = *state;
+    struct sleep_lock *lock = NULL;
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(answer(station, lock), -ENOENT);
+    sleep_lock_free(lock);
 }
 
 static void without_a_bus(void **state) {
     (void)state;
+    struct sleep_lock *lock = NULL;
     setenv("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=/nowhere/at/all", 1);
-    assert_int_equal(sleep_lock_take(), -ENOENT);
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(sleep_lock_look(lock), -ENOENT);
+    sleep_lock_free(lock);
+    sleep_lock_free(NULL);
 }
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(it_holds_until_closed, start_bus, stop_bus),
+        cmocka_unit_test_setup_teardown(it_holds_until_freed, start_bus, stop_bus),
         cmocka_unit_test_setup_teardown(a_refusal_is_told, start_bus, stop_bus),
+        cmocka_unit_test_setup_teardown(an_end_before_the_answer, start_bus, stop_bus),
         cmocka_unit_test_setup_teardown(without_a_login_manager, start_bus, stop_bus),
         cmocka_unit_test(without_a_bus),
     };
