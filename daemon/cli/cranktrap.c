@@ -92,8 +92,11 @@ const struct command commands[] = {
      "daemon:\n"
      "                    2026-01-15T04:12:07, 04:12 (the ring's last day) or -8h (before its "
      "end)\n"
-     "  --pdf, --png, --svg, --html  a sheet for the customer and the technician; also by the end\n"
-     "                    of --out's name. Vehicle, job, shop and technician are the hookup's\n"
+     "  --pdf, --png, --svg, --html  a sheet for the customer and the technician. Vehicle, job, "
+     "shop\n"
+     "                    and technician are the hookup's\n"
+     "  --out FILE        its name's end says the same: .pdf .png .svg .html, .json; .txt or none: "
+     "text\n"
      "  --paper PAPER     A4 (as it is) or letter\n"
      "  --fail-on-fault   exit status 1 when a fault was found\n"
      "  --ascii           no characters beyond ASCII\n",
@@ -107,8 +110,8 @@ const struct command commands[] = {
      "The first: as `report` picks it, or named. The second: the nearest that is marked good "
      "(`list\n"
      "--good N`), of the same night and like speed first, else the nearest clean start; or named.\n"
-     "Every check side by side, and which readings changed beyond the spread of both: also before\n"
-     "and after a repair.\n",
+     "Which readings, wheel patterns and cam places changed beyond the spread of both, and every\n"
+     "check side by side: also before and after a repair.\n",
      command_compare},
     {"convert", "NUMBER | FILE ... [--from TIME] [--to TIME] [--counts] --out FILE",
      "a record for other programs: CSV, NPY, HDF5, WAV, COMTRADE",

@@ -33,20 +33,29 @@ __attribute__((format(printf, 2, 3))) static void say(struct list *list, const c
         list->count++;
 }
 
+/* One value where both ends read alike. */
 static void range(double low, double high, const char *unit, char *text, size_t size) {
-    if (high - low < 0.005 * fabs(high))
-        snprintf(text, size, "%.3g%s%s", high, *unit ? " " : "", unit);
+    int digits = strcmp(unit, "V") == 0 || fabs(high) < 10 ? 2 : 0;
+    char from[24], to[24];
+    snprintf(from, sizeof from, "%.*f", digits, low);
+    snprintf(to, sizeof to, "%.*f", digits, high);
+    if (strcmp(from, to) == 0)
+        snprintf(text, size, "%s%s%s", to, *unit ? " " : "", unit);
     else
-        snprintf(text, size, "%.3g to %.3g%s%s", low, high, *unit ? " " : "", unit);
+        snprintf(text, size, "%s to %s%s%s", from, to, *unit ? " " : "", unit);
 }
 
+/* A chance is said where it can mean something. */
 static void say_reading(struct list *list, const struct night_reading *reading) {
     const struct contrast *c = &reading->contrast;
-    char failed[64], started[64];
+    char failed[64], started[64], chance[48] = "";
     range(c->failed_low, c->failed_high, reading->unit, failed, sizeof failed);
     range(c->started_low, c->started_high, reading->unit, started, sizeof started);
-    say(list, "%s: %s where it failed, %s where it started (chance alone: %.0f %%).", reading->name,
-        failed, started, ceil(100 * c->chance_of_any));
+    if (c->chance_of_any < DOUBT)
+        snprintf(chance, sizeof chance, " (by chance alone: %.0f %%)",
+                 ceil(100 * c->chance_of_any));
+    say(list, "%s: %s where it failed, %s where it started%s.", reading->name, failed, started,
+        chance);
 }
 
 static void say_readings(struct list *list, const struct night_study *study) {
@@ -57,8 +66,7 @@ static void say_readings(struct list *list, const struct night_study *study) {
         if (found || c->side == 0 || isnan(c->failed_low) || isnan(c->started_low))
             continue;
         if (said++ == 0 && c->chance_of_any >= DOUBT)
-            say(list, "So few attempts prove nothing by numbers alone. What set the failed most "
-                      "apart:");
+            say(list, "So few attempts prove nothing by numbers alone. What differed most:");
         say_reading(list, &study->readings[i]);
     }
     if (said == 0)

@@ -146,34 +146,55 @@ static void say_why(const struct command_line *line, const char *path, const cha
         command_say(line, "%s: %s", path, why);
 }
 
-static bool ends_with(const char *text, const char *end) {
-    size_t length = strlen(text), tail = strlen(end);
-    return length > tail && strcasecmp(text + length - tail, end) == 0;
+static const struct {
+    const char *name;
+    enum sheet_format format;
+} sheets[] = {{"pdf", SHEET_PDF}, {"svg", SHEET_SVG}, {"png", SHEET_PNG}, {"html", SHEET_HTML}};
+
+/* What stands behind the last point of a file's name; "" where none does. */
+static const char *end_of(const char *path) {
+    const char *slash = strrchr(path, '/');
+    const char *name = slash ? slash + 1 : path;
+    const char *point = strrchr(name, '.');
+    return point && point > name ? point + 1 : "";
+}
+
+/* By the end of --out's name, where no option says it. 0 or COMMAND_USAGE. */
+static int form_of_name(struct command_line *line, struct form *form) {
+    const char *end = end_of(line->out);
+    for (size_t i = 0; i < sizeof sheets / sizeof *sheets; i++) {
+        if (strcasecmp(end, sheets[i].name) == 0) {
+            form->sheet = true;
+            form->paper.format = sheets[i].format;
+            return 0;
+        }
+    }
+    form->json = strcasecmp(end, "json") == 0;
+    if (form->json || *end == '\0' || strcasecmp(end, "txt") == 0)
+        return 0;
+    return command_usage(line,
+                         "--out %s: a name ends with .pdf, .svg, .png or .html (a sheet), .json, "
+                         ".txt or nothing (text)",
+                         line->out);
 }
 
 /* From --pdf and its like, or from the end of --out's name. 0 or COMMAND_USAGE. */
 static int choose_form(struct command_line *line, struct form *form) {
-    static const struct {
-        const char *name, *end;
-        enum sheet_format format;
-    } known[] = {{"pdf", ".pdf", SHEET_PDF},
-                 {"svg", ".svg", SHEET_SVG},
-                 {"png", ".png", SHEET_PNG},
-                 {"html", ".html", SHEET_HTML}};
     unsigned asked = line->json;
     const char *paper = command_option(line, "paper");
     form->json = line->json;
-    for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
-        bool flag = command_flag(line, known[i].name);
-        asked += flag;
-        if (!flag &&
-            (form->sheet || line->json || !line->out || !ends_with(line->out, known[i].end)))
+    for (size_t i = 0; i < sizeof sheets / sizeof *sheets; i++) {
+        if (!command_flag(line, sheets[i].name))
             continue;
+        asked++;
         form->sheet = true;
-        form->paper.format = known[i].format;
+        form->paper.format = sheets[i].format;
     }
     if (asked > 1)
         return command_usage(line, "one of --json, --pdf, --png, --svg and --html");
+    int wrong = asked == 0 && line->out ? form_of_name(line, form) : 0;
+    if (wrong)
+        return wrong;
     if (paper && strcasecmp(paper, "A4") != 0 && strcasecmp(paper, "letter") != 0)
         return command_usage(line, "--paper \"%s\": A4 or letter", paper);
     if (paper && !form->sheet)

@@ -4,6 +4,7 @@
  */
 #include "report_sheet.h"
 
+#include "customer_words.h"
 #include "report_sheet_parts.h"
 #include "report_words.h"
 #include "strip.h"
@@ -79,30 +80,42 @@ static void draw_all_facts(struct sheet *sheet, const struct report_sheet *of) {
     const struct report *report = of->report;
     const struct hookup *hookup = playback_head(report->playback)->hookup;
     char when[128];
-    words_when(report, when, sizeof when);
     const char *const names[] = {"Vehicle", "Complaint", "When"};
     const char *const facts[] = {given(report->vehicle->name), given(report->vehicle->complaint),
-                                 when};
-    const char *const more_names[] = {"Job", "Shop", "Technician"};
-    const char *const more[] = {given(hookup->job), given(hookup->shop), given(hookup->technician)};
+                                 given(customer_when(report, when, sizeof when))};
+    const char *const more_names[] = {"Job", "Registration, mileage", "Technician"};
+    const char *const more[] = {given(hookup->job), given(NULL), given(hookup->technician)};
     static const double shares[] = {0.3, 0.4, 0.3};
     draw_facts(sheet, names, facts, shares);
     draw_facts(sheet, more_names, more, shares);
 }
 
+static void draw_sentences(struct sheet *sheet, const char *title, const char *const *sentences,
+                           size_t count) {
+    sheet_space(sheet, 5);
+    sheet_keep(sheet, 40);
+    sheet_paragraph(sheet, &heading, title);
+    sheet_space(sheet, 2);
+    for (size_t i = 0; i < count; i++)
+        sheet_paragraph(sheet, &plain, sentences[i]);
+}
+
 static void draw_found(struct sheet *sheet, const struct report_sheet *of) {
     const struct analysis_verdict *verdict = &of->report->analysis->verdict;
     const struct analysis_attempt *attempt = report_attempt(of->report);
-    char words[256];
-    sheet_space(sheet, 4);
-    sheet_paragraph(sheet, &heading, "What was found");
-    sheet_space(sheet, 2);
-    if (verdict->fault != FAULT_NOTHING_FOUND || verdict->certainty != CERTAINTY_CANNOT_TELL)
-        sheet_paragraph(sheet, &plain, words_meaning(verdict->fault, attempt));
-    if (verdict->observed)
-        sheet_paragraph(sheet, &plain, verdict->observed);
-    snprintf(words, sizeof words, "How sure that is: %s.", words_certainty(verdict->certainty));
-    sheet_paragraph(sheet, &plain, words);
+    char place[256];
+    const char *const found[] = {customer_meaning(verdict->fault, attempt),
+                                 customer_place(of->report, place, sizeof place),
+                                 customer_certainty(of->report)};
+    const char *const next[] = {
+        customer_next(verdict->fault, attempt),
+        verdict->not_tested.count
+            ? "Only what a test lead was on could be watched. What was not tested is listed below."
+            : ""};
+    bool told =
+        verdict->fault != FAULT_NOTHING_FOUND || verdict->certainty != CERTAINTY_CANNOT_TELL;
+    draw_sentences(sheet, "What was found", told ? found : found + 2, told ? 3 : 1);
+    draw_sentences(sheet, "What comes next", next, 2);
 }
 
 static void draw_moment(struct sheet *sheet, const struct report_sheet *of) {
@@ -111,14 +124,14 @@ static void draw_moment(struct sheet *sheet, const struct report_sheet *of) {
     static const struct sheet_style legend = {7, false, SHEET_FAINT};
     sheet_space(sheet, 7);
     sheet_keep(sheet, 120);
-    char words[96];
-    snprintf(words, sizeof words, "The moment (second 0: %s)", words_zero(of->report));
-    sheet_paragraph(sheet, &heading, words);
+    sheet_paragraph(sheet, &heading, "The moment");
     sheet_space(sheet, 3);
-    traces_draw(sheet, of->report, of->columns);
+    const struct traces_view view = {of->columns, 214, NULL};
+    traces_draw(sheet, of->report, &view);
     sheet_paragraph(sheet, &legend,
-                    "Dashed: what is allowed while the starter turns. Red: out of limits. Brown: "
-                    "scans are missing.");
+                    "Each line is one wire, the higher the more voltage or current; a black area "
+                    "switches faster than can be drawn. Dashed: what is allowed while the starter "
+                    "turns. Hatched: out of limits. Dotted: not recorded.");
 }
 
 static void draw(struct sheet *sheet, const void *context) {
@@ -130,8 +143,7 @@ static void draw(struct sheet *sheet, const void *context) {
     report_sheet_technician(sheet, of);
 }
 
-/* As many columns as there are scans, at most: each of the fastest board has one then. */
-static size_t columns_of(const struct report *report) {
+size_t report_sheet_columns(const struct report *report) {
     const struct head *head = playback_head(report->playback);
     double fastest = 0;
     for (size_t i = 0; i < head->stream_count; i++)
@@ -142,27 +154,38 @@ static size_t columns_of(const struct report *report) {
     return scans > 2 && scans < STRIP_COLUMNS ? (size_t)scans : STRIP_COLUMNS;
 }
 
+static int write_story(const struct report_sheet *of, FILE *stream) {
+    const char *path = of->report->path;
+    const char *file = strrchr(path, '/') ? strrchr(path, '/') + 1 : path;
+    const char *vehicle = of->report->vehicle->name ? of->report->vehicle->name : "";
+    char *title = NULL, *foot = NULL;
+    if (asprintf(&title, "%s%s%s", vehicle, *vehicle ? ": " : "", happened(of->report)) < 0)
+        return -ENOMEM;
+    if (asprintf(&foot, "%s%scranktrap " CRANKTRAP_VERSION ", %.100s", vehicle,
+                 *vehicle ? ", " : "", file) < 0)
+        foot = NULL;
+    const struct sheet_story story = {.draw = draw, .context = of, .title = title, .foot = foot};
+    int result =
+        foot ? sheet_write(of->settings->format, of->settings->paper, &story, stream) : -ENOMEM;
+    free(foot);
+    free(title);
+    return result;
+}
+
 int report_sheet(const struct report *report, const struct report_sheet_settings *settings,
                  FILE *stream) {
     struct report_sheet of = {
-        .report = report, .settings = settings, .columns = columns_of(report)};
+        .report = report, .settings = settings, .columns = report_sheet_columns(report)};
     int result = file_hash(report->path, of.hash);
     if (result < 0)
         return result;
     if (of.columns && strip_fill(report->record, report->shown_from_s, report->shown_to_s,
                                  of.columns, report->strips) < 0)
         of.columns = 0; /* a picture less; the file's damage stands among the losses */
-    const char *file = strrchr(report->path, '/') ? strrchr(report->path, '/') + 1 : report->path;
-    const char *vehicle = report->vehicle->name ? report->vehicle->name : "";
-    char *title = NULL, *foot = NULL;
-    if (asprintf(&title, "%s%s%s", vehicle, *vehicle ? ": " : "", happened(report)) < 0)
-        return -ENOMEM;
-    if (asprintf(&foot, "%s%scranktrap " CRANKTRAP_VERSION ", %.100s", vehicle,
-                 *vehicle ? ", " : "", file) < 0)
-        foot = NULL;
-    const struct sheet_story story = {.draw = draw, .context = &of, .title = title, .foot = foot};
-    result = foot ? sheet_write(settings->format, settings->paper, &story, stream) : -ENOMEM;
-    free(foot);
-    free(title);
+    result = report_sheet_closer(report, &of.closer);
+    if (result < 0)
+        return result;
+    result = write_story(&of, stream);
+    report_sheet_closer_done(&of.closer);
     return result;
 }

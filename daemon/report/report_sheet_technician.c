@@ -7,6 +7,7 @@
 #include "measuring.h"
 #include "report_sheet_parts.h"
 #include "report_words.h"
+#include "traces.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -69,6 +70,7 @@ static void draw_verdict(struct sheet *sheet, const struct report_sheet *of) {
     snprintf(words, sizeof words, "%s%s%s", fault_name(verdict->fault), subject[0] ? ", " : "",
              subject);
     say(sheet, "Verdict", &state, words);
+    say(sheet, "Observed", &body, verdict->observed);
     say(sheet, "Certainty", &body, words_certainty(verdict->certainty));
     if (isfinite(verdict->at_s))
         say(sheet, "When", &body, words_moment(report, words, sizeof words));
@@ -81,6 +83,20 @@ static void draw_verdict(struct sheet *sheet, const struct report_sheet *of) {
     say_all(sheet, "Test next", &verdict->next);
     say_all(sheet, "Not tested", &verdict->not_tested);
     say_list(sheet, "This night", of->settings->night, of->settings->night_count);
+}
+
+static void draw_closer(struct sheet *sheet, const struct report_sheet_closer *closer) {
+    if (closer->columns == 0)
+        return;
+    char text[96];
+    snprintf(text, sizeof text, "The moment from near: %.0f ms of it, seconds as above",
+             1e3 * (closer->report.shown_to_s - closer->report.shown_from_s));
+    sheet_space(sheet, 8);
+    sheet_keep(sheet, 120);
+    sheet_paragraph(sheet, &side, text);
+    sheet_space(sheet, 3);
+    const struct traces_view view = {closer->columns, 124, closer->wanted};
+    traces_draw(sheet, &closer->report, &view);
 }
 
 /* ---- checks ---- */
@@ -124,8 +140,8 @@ static void table_row(struct sheet *sheet, const struct column *columns, size_t 
 }
 
 static const struct column check_columns[] = {
-    {0, 0.23, false},   {0.23, 0.43, false}, {0.43, 0.53, false}, {0.53, 0.65, true},
-    {0.65, 0.82, true}, {0.82, 0.87, true},  {0.87, 1, false}};
+    {0, 0.22, false},  {0.22, 0.42, false}, {0.42, 0.51, false}, {0.51, 0.62, true},
+    {0.62, 0.8, true}, {0.8, 0.87, true},   {0.89, 1, false}};
 
 static void draw_check(struct sheet *sheet, const struct report *report,
                        const struct analysis_check *check, struct sources *sources) {
@@ -133,9 +149,13 @@ static void draw_check(struct sheet *sheet, const struct report *report,
                                        check->result == CHECK_PASS   ? SHEET_IN_LIMITS
                                        : check->result == CHECK_FAIL ? SHEET_OUT
                                                                      : SHEET_UNKNOWN};
-    char limits[48], measured[48] = "-", source[16] = "";
+    char limits[64], measured[48] = "-", source[16] = "";
     if (isfinite(check->measured))
-        snprintf(measured, sizeof measured, "%.2f %s", check->measured, check->unit);
+        snprintf(measured, sizeof measured, "%.*f %s", words_digits(check->unit), check->measured,
+                 check->unit);
+    words_limits(check, limits, sizeof limits);
+    if (strcmp(limits, "-") != 0)
+        snprintf(limits + strlen(limits), sizeof limits - strlen(limits), " %s", check->unit);
     if (check->source)
         snprintf(source, sizeof source, "%zu", source_number(sources, check->source));
     const char *const texts[] = {
@@ -143,7 +163,7 @@ static void draw_check(struct sheet *sheet, const struct report *report,
         check->name,
         phase_name(check->phase),
         measured,
-        words_limits(check, limits, sizeof limits),
+        limits,
         source,
         check_result_name(check->result)};
     table_row(sheet, check_columns, 7, texts, &small, &result);
@@ -200,15 +220,16 @@ static void draw_level(struct sheet *sheet, const struct report *report,
         else if (i == 5)
             snprintf(texts[i], sizeof texts[i], "%.0f", values[i]);
         else
-            snprintf(texts[i], sizeof texts[i], "%.2f %s", values[i], channel->unit);
+            snprintf(texts[i], sizeof texts[i], "%.*f %s", words_digits(channel->unit), values[i],
+                     channel->unit);
         row[i + 1] = texts[i];
     }
     table_row(sheet, level_columns, 7, row, &small, NULL);
 }
 
 static void draw_levels(struct sheet *sheet, const struct report *report) {
-    static const char *const heads[] = {"Lead", "Lowest", "Highest", "A meter shows",
-                                        "Low",  "High",   "Edges/s"};
+    static const char *const heads[] = {"Lead",      "Lowest",     "Highest", "A meter shows",
+                                        "Low state", "High state", "Edges/s"};
     const struct analysis *analysis = report->analysis;
     size_t drawn = 0;
     for (size_t i = 0; i < analysis->level_count; i++) {
@@ -280,11 +301,14 @@ static void draw_losses(struct sheet *sheet, const struct report *report) {
 
 static void draw_origin(struct sheet *sheet, const struct report_sheet *of) {
     char hash[128];
+    words_when(of->report, hash, sizeof hash);
     say(sheet, "Record", &body, of->report->path);
+    say(sheet, NULL, &body, hash);
     snprintf(hash, sizeof hash, "SHA-256 %s", of->hash);
     say(sheet, NULL, &small, hash);
-    say(sheet, "Recorded by", &body, playback_head(of->report->playback)->software);
-    say(sheet, "Report by", &body, "cranktrap " CRANKTRAP_VERSION);
+    snprintf(hash, sizeof hash, "recorded by %.40s, this report by cranktrap " CRANKTRAP_VERSION,
+             playback_head(of->report->playback)->software);
+    say(sheet, NULL, &body, hash);
 }
 
 void report_sheet_technician(struct sheet *sheet, const struct report_sheet *of) {
@@ -294,6 +318,7 @@ void report_sheet_technician(struct sheet *sheet, const struct report_sheet *of)
     sheet_space(sheet, 4);
     sheet_paragraph(sheet, &heading, "For the technician");
     draw_verdict(sheet, of);
+    draw_closer(sheet, &of->closer);
     draw_checks(sheet, of->report);
     draw_levels(sheet, of->report);
     sheet_space(sheet, 4);

@@ -78,7 +78,8 @@ static void print_check(const struct report *report, const struct page *page,
     char limits[40], measured[24] = "-";
     words_limits(check, limits, sizeof limits);
     if (isfinite(check->measured))
-        snprintf(measured, sizeof measured, "%.2f %s", check->measured, check->unit);
+        snprintf(measured, sizeof measured, "%.*f %s", words_digits(check->unit), check->measured,
+                 check->unit);
     fprintf(page->stream, "%-18.18s %-19.19s %-8.8s %9s %14s ",
             check->channel == CHANNEL_NONE ? "-" : report->vehicle->channels[check->channel].name,
             check->name, phase_name(check->phase), measured, limits);

@@ -7,6 +7,7 @@
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 #include <time.h>
 
 const char words_before_testing[] =
@@ -43,52 +44,6 @@ const char *words_certainty(enum certainty certainty) {
         break;
     }
     return "cannot tell: this record does not decide it";
-}
-
-/* A sensor that is not heard, by what keeps it from being heard. */
-#define UNHEARD "A control unit that does not hear its sensor may give neither fuel nor spark."
-
-const char *words_meaning(enum fault fault, const struct analysis_attempt *attempt) {
-    bool failed = attempt && (attempt->outcome == OUTCOME_DID_NOT_START ||
-                              attempt->outcome == OUTCOME_DID_NOT_CRANK);
-    switch (fault) {
-    case FAULT_NOTHING_FOUND:
-        return failed ? "Every circuit that was watched was good while it failed. That is a result "
-                        "too: the cause lies in something that was not watched."
-                      : "Every circuit that was watched was good.";
-    case FAULT_LEAD_SUSPECT:
-        return "One of the test leads cannot be trusted, so this record speaks of the test, not "
-               "yet of the vehicle. It has to be repeated.";
-    case FAULT_CRANK_VOLTAGE_LOW:
-        return "While the starter turned, too little voltage was left for the rest of the vehicle.";
-    case FAULT_NO_ROTATION:
-        return "A start was asked for, but the engine was not turned.";
-    case FAULT_GROUND_RISE:
-        return "The connection back to the battery was not good enough while the starter turned; "
-               "everything that is measured against it is then wrong.";
-    case FAULT_SUPPLY_COLLAPSE:
-        return "The engine's control unit lost its own supply, and with it everything it controls.";
-    case FAULT_FEED_FOLLOWS_BATTERY:
-    case FAULT_FEED_COLLAPSE:
-    case FAULT_FEED_OFF_LEVEL:
-        return "The wire that supplies a sensor did not have the voltage it needs. " UNHEARD;
-    case FAULT_RETURN_OPEN:
-    case FAULT_RETURN_RISE:
-        return "The wire that leads back from a sensor was not a good connection. " UNHEARD;
-    case FAULT_SIGNAL_LOST:
-    case FAULT_SIGNAL_GAPS:
-    case FAULT_SIGNAL_WEAK:
-    case FAULT_SIGNAL_NOISE:
-        return "What a sensor reports did not arrive as it should. " UNHEARD;
-    case FAULT_OUT_OF_STEP:
-        return "The crankshaft and the camshaft did not move together as they should. Do not start "
-               "the engine before that was looked at.";
-    case FAULT_SLOW_CRANK:
-        return "The starter turned the engine too slowly for a start.";
-    case FAULT_NO_COMMAND:
-        return "The engine turned, but the control unit gave no command for fuel or spark.";
-    }
-    return "";
 }
 
 const char *words_zero(const struct report *report) {
@@ -155,14 +110,19 @@ const char *words_moment(const struct report *report, char *text, size_t size) {
     return text;
 }
 
+int words_digits(const char *unit) {
+    return unit && strcmp(unit, "V") == 0 ? 2 : unit && strcmp(unit, "rpm") == 0 ? 0 : 1;
+}
+
 const char *words_limits(const struct analysis_check *check, char *text, size_t size) {
     bool low = isfinite(check->limit_low), high = isfinite(check->limit_high);
+    int digits = words_digits(check->unit);
     if (low && high)
-        snprintf(text, size, "%.2f to %.2f", check->limit_low, check->limit_high);
+        snprintf(text, size, "%.*f to %.*f", digits, check->limit_low, digits, check->limit_high);
     else if (low)
-        snprintf(text, size, "at least %.2f", check->limit_low);
+        snprintf(text, size, "at least %.*f", digits, check->limit_low);
     else if (high)
-        snprintf(text, size, "at most %.2f", check->limit_high);
+        snprintf(text, size, "at most %.*f", digits, check->limit_high);
     else
         snprintf(text, size, "-");
     return text;

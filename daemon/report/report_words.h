@@ -18,8 +18,8 @@ const char *words_outcome(const struct analysis_attempt *attempt);
 /* "shown: it stood on that wire, in this record" */
 const char *words_certainty(enum certainty certainty);
 
-/* What a fault means to somebody who owns the vehicle: one or two plain sentences. */
-const char *words_meaning(enum fault fault, const struct analysis_attempt *attempt);
+/* How many digits behind the point mean something in that unit. */
+int words_digits(const char *unit);
 
 /* What happens at second 0 of the pictures: "the starter engages". */
 const char *words_zero(const struct report *report);
@@ -38,7 +38,7 @@ const char *words_cranked(const struct analysis_attempt *attempt, char *text, si
  */
 const char *words_moment(const struct report *report, char *text, size_t size);
 
-/* "4.75 to 5.25", "at least 9.60", "-" */
+/* "4.75 to 5.25", "at least 9.60", "-"; without its unit */
 const char *words_limits(const struct analysis_check *check, char *text, size_t size);
 
 /* "1.000 to 1.200 s: 400 scans of board logger missing: packet lost" */

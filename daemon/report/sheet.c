@@ -32,6 +32,10 @@ double sheet_width(const struct sheet *sheet) {
     return sheet->width - 2 * MARGIN_SIDE;
 }
 
+const double *sheet_color(enum sheet_ink ink) {
+    return colors[ink];
+}
+
 void sheet_ink(struct sheet *sheet, enum sheet_ink ink, double opacity) {
     const double *color = colors[ink];
     cairo_set_source_rgba(sheet->cairo, color[0], color[1], color[2], opacity);
@@ -70,6 +74,19 @@ void sheet_done(struct sheet *sheet) {
 
 /* ---- lines ---- */
 
+/* Options of commands (--wiggle) are not broken over lines. */
+static void keep_options(PangoLayout *layout, const char *text) {
+    PangoAttrList *list = pango_attr_list_new();
+    for (const char *at = strstr(text, "--"); at; at = strstr(at + 2, "--")) {
+        PangoAttribute *whole = pango_attr_allow_breaks_new(FALSE);
+        whole->start_index = (guint)(at - text);
+        whole->end_index = whole->start_index + (guint)strcspn(at, " ");
+        pango_attr_list_insert(list, whole);
+    }
+    pango_layout_set_attributes(layout, list);
+    pango_attr_list_unref(list);
+}
+
 static void lay_out(struct sheet *sheet, const struct sheet_cell *cell, const char *text) {
     PangoFontDescription *font = pango_font_description_from_string(FAMILY);
     pango_font_description_set_size(font, (int)lround(cell->style->size * PANGO_SCALE));
@@ -83,6 +100,7 @@ static void lay_out(struct sheet *sheet, const struct sheet_cell *cell, const ch
                             text && strchr(text, '\n') ? -(int)(HANGING * PANGO_SCALE) : 0);
     char *valid = g_utf8_make_valid(text ? text : "", -1);
     pango_layout_set_text(sheet->layout, valid, -1);
+    keep_options(sheet->layout, valid);
     g_free(valid);
 }
 
@@ -134,11 +152,12 @@ static double draw_lines(struct sheet *sheet, const struct sheet_cell *cell, dou
         struct sheet_line kept = {.page = sheet->page,
                                   .x = left + (double)box.x / PANGO_SCALE,
                                   .width = (double)box.width / PANGO_SCALE,
-                                  .size = cell->style->size};
+                                  .style = *cell->style};
         kept.baseline =
             top - begin + (double)pango_layout_iter_get_baseline(iterator) / PANGO_SCALE;
         cairo_move_to(sheet->cairo, kept.x, kept.baseline);
-        pango_cairo_show_layout_line(sheet->cairo, line);
+        if (!sheet->keep_lines)
+            pango_cairo_show_layout_line(sheet->cairo, line);
         keep_line(sheet, &kept, text + line->start_index, (size_t)line->length);
     } while (number++, pango_layout_iter_next_line(iterator));
     pango_layout_iter_free(iterator);

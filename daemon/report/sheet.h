@@ -45,7 +45,7 @@ struct sheet_story {
 
 /*
  * Draws the story and writes it to `stream`. Of several pages SVG and PNG show one below the other.
- * SVG and HTML have the text as text too, to be searched, read aloud and copied. 0, -ENOMEM, -EIO,
+ * SVG and HTML have the text as text, to be searched, read aloud and copied. 0, -ENOMEM, -EIO,
  * or the stream's error.
  */
 int sheet_write(enum sheet_format format, enum sheet_paper paper, const struct sheet_story *story,

@@ -9,10 +9,11 @@
 
 #include <pango/pangocairo.h>
 
-/* A line of text where it was drawn: the text layer of SVG and HTML. */
+/* A line of text in its place: SVG and HTML have text as text. */
 struct sheet_line {
     unsigned page; /* from 0 */
-    double x, baseline, width, size;
+    double x, baseline, width;
+    struct sheet_style style;
     char *text;
 };
 
@@ -29,10 +30,13 @@ struct sheet {
     void (*turn)(struct sheet *sheet);
     void *target; /* of turn() */
     int error;
-    bool keep_lines;
+    bool keep_lines; /* text is kept in `lines` and not drawn */
     size_t line_count, line_room;
     struct sheet_line *lines;
 };
+
+/* Red, green and blue of an ink, 0..1. */
+const double *sheet_color(enum sheet_ink ink);
 
 /* Draws the story from its first page on; `cairo` must be set (sheet_use). */
 void sheet_tell(struct sheet *sheet);

@@ -120,18 +120,24 @@ static void put_escaped(FILE *to, const char *text) {
     }
 }
 
-/* Invisible, where the letters are drawn: what is searched, read aloud and copied. */
+/*
+ * Text as text: to be searched, read aloud and copied, and far smaller than outlines of letters.
+ * Each line is given the width it was laid out with, so that another font breaks nothing.
+ */
 static void put_lines(FILE *to, const struct sheet *sheet, unsigned from, unsigned count) {
-    fputs("<g fill=\"#000\" fill-opacity=\"0\" font-family=\"DejaVu Sans, sans-serif\">\n", to);
+    fputs("<g font-family=\"DejaVu Sans Condensed, DejaVu Sans, Liberation Sans, sans-serif\">\n",
+          to);
     for (size_t i = 0; i < sheet->line_count; i++) {
         const struct sheet_line *line = &sheet->lines[i];
+        const double *color = sheet_color(line->style.ink);
         if (line->page < from || line->page >= from + count || !(line->width > 0))
             continue;
         fprintf(to,
-                "<text xml:space=\"preserve\" x=\"%.2f\" y=\"%.2f\" font-size=\"%.2f\" "
-                "textLength=\"%.2f\" lengthAdjust=\"spacingAndGlyphs\">",
-                line->x, line->baseline + (line->page - from) * sheet->height, line->size,
-                line->width);
+                "<text xml:space=\"preserve\" x=\"%.1f\" y=\"%.1f\" font-size=\"%.4g\"%s "
+                "fill=\"#%02x%02x%02x\" textLength=\"%.1f\" lengthAdjust=\"spacingAndGlyphs\">",
+                line->x, line->baseline + (line->page - from) * sheet->height, line->style.size,
+                line->style.bold ? " font-weight=\"bold\"" : "", (unsigned)(255 * color[0]),
+                (unsigned)(255 * color[1]), (unsigned)(255 * color[2]), line->width);
         put_escaped(to, line->text);
         fputs("</text>\n", to);
     }
@@ -257,7 +263,6 @@ static int write_html(struct sheet *sheet, FILE *stream) {
             ".page { position: relative; width: min(100%%, %.2fpt); aspect-ratio: %.2f / %.2f;\n"
             "  margin: 0 auto 12pt; background: #fff }\n"
             ".page img, .page svg { position: absolute; inset: 0; width: 100%%; height: 100%% }\n"
-            "text::selection { fill-opacity: 0; background: #7fb2e580 }\n"
             "@media print { body { background: none }\n"
             "  .page { width: 100%%; margin: 0; break-after: page }\n"
             "  .page:last-child { break-after: auto } }\n"

@@ -7,26 +7,27 @@
  */
 #include "traces.h"
 
+#include "customer_words.h"
 #include "report_words.h"
 
 #include <math.h>
 #include <string.h>
 
-#define NAMES_WIDTH  78.0  /* the channel's name and role */
-#define LEVELS_WIDTH 40.0  /* the labels of its axis */
-#define PHASES       13.0  /* height of the phases' band */
-#define MOMENT       11.0  /* of the line that says what the mark is */
-#define AXIS         22.0  /* of the seconds */
-#define LANES_HEIGHT 228.0 /* of all channels together, where that gives a fair height */
+#define NAMES_WIDTH  78.0 /* the channel's name and role */
+#define LEVELS_WIDTH 40.0 /* the labels of its axis */
+#define PHASES       13.0 /* height of the phases' band */
+#define MOMENT       11.0 /* of the line that says what the mark is */
+#define AXIS         22.0 /* of the seconds */
 #define LANE_LOWEST  26.0
 #define LANE_HIGHEST 56.0
-#define LANES_MOST   20 /* of one block */
+#define LANES_MOST   20  /* of one block */
+#define HATCH        3.5 /* from line to line, and from dot to dot */
 
 struct frame {
     struct sheet *sheet;
     const struct report *report;
     cairo_t *cairo;
-    size_t columns;
+    const struct traces_view *view;
     double names_x, x, width; /* of the names, of the axis of time */
 };
 
@@ -65,6 +66,41 @@ static void line(const struct frame *frame, double x0, double y0, double x1, dou
     cairo_move_to(frame->cairo, x0, y0);
     cairo_line_to(frame->cairo, x1, y1);
     cairo_stroke(frame->cairo);
+}
+
+/* Slanted lines over a colour: it says the same in black and white. */
+static void hatch_box(const struct frame *frame, enum sheet_ink ink, double x, double y,
+                      double width, double height) {
+    cairo_t *cairo = frame->cairo;
+    sheet_ink(frame->sheet, ink, 0.13);
+    fill_box(frame, x, y, width, height);
+    cairo_save(cairo);
+    cairo_rectangle(cairo, x, y, width, height);
+    cairo_clip(cairo);
+    sheet_ink(frame->sheet, ink, 0.45);
+    cairo_set_line_width(cairo, 0.4);
+    double first = HATCH * ceil((x - height) / HATCH); /* on one grid in all boxes */
+    for (double at = first; at < x + width; at += HATCH) {
+        cairo_move_to(cairo, at, y + height);
+        cairo_line_to(cairo, at + height, y);
+    }
+    cairo_stroke(cairo);
+    cairo_restore(cairo);
+}
+
+/* Dots over a colour, for the same reason. */
+static void dot_box(const struct frame *frame, enum sheet_ink ink, double x, double y, double width,
+                    double height) {
+    static const double dots[] = {0.8, HATCH - 0.8};
+    sheet_ink(frame->sheet, ink, 0.13);
+    fill_box(frame, x, y, width, height);
+    cairo_save(frame->cairo);
+    cairo_set_dash(frame->cairo, dots, 2, 0);
+    cairo_set_line_width(frame->cairo, 0.8);
+    sheet_ink(frame->sheet, ink, 0.8);
+    for (double row = y + HATCH / 2; row < y + height; row += HATCH)
+        line(frame, x, row, x + width, row);
+    cairo_restore(frame->cairo);
 }
 
 /* ---- one channel ---- */
@@ -157,8 +193,7 @@ static void draw_findings(const struct frame *frame, const struct lane *lane) {
             to_s <= frame->report->shown_from_s)
             continue;
         double x = x_of(frame, finding->from_s);
-        sheet_ink(frame->sheet, SHEET_OUT, 0.13);
-        fill_box(frame, x, lane->top, fmax(x_of(frame, to_s) - x, 1), lane->height);
+        hatch_box(frame, SHEET_OUT, x, lane->top, fmax(x_of(frame, to_s) - x, 1), lane->height);
     }
 }
 
@@ -182,8 +217,7 @@ static void draw_losses(const struct frame *frame, const struct lane *lane, size
             continue;
         double x = x_of(frame, losses[i].from_s);
         double width = fmax(x_of(frame, losses[i].to_s) - x, 1);
-        sheet_ink(frame->sheet, SHEET_UNKNOWN, 0.25);
-        fill_box(frame, x, lane->top, width, lane->height);
+        dot_box(frame, SHEET_UNKNOWN, x, lane->top, width, lane->height);
         const struct sheet_style style = {6, false, SHEET_UNKNOWN};
         const struct sheet_cell word = {x + 1, width, &style, "missing", false};
         if (width > 32)
@@ -191,31 +225,71 @@ static void draw_losses(const struct frame *frame, const struct lane *lane, size
     }
 }
 
+/* A line through points; what bends it by nothing is left out, and a file is smaller for it. */
+struct pen {
+    cairo_t *cairo;
+    double x, y; /* where it is */
+    bool down;   /* drawing */
+    bool level;  /* `x` may move on along `y` before it has to be drawn */
+};
+
+/* On a grid of an eighth of a point: finer than any printer's. */
+static double on_grid(double value) {
+    return round(value * 8) / 8;
+}
+
+static void pen_settle(struct pen *pen) {
+    if (pen->level)
+        cairo_line_to(pen->cairo, pen->x, pen->y);
+    pen->level = false;
+}
+
+static void pen_begin(struct pen *pen, double x, double y) {
+    pen_settle(pen);
+    pen->x = on_grid(x);
+    pen->y = on_grid(y);
+    pen->down = true;
+    cairo_move_to(pen->cairo, pen->x, pen->y);
+}
+
+static void pen_to(struct pen *pen, double x, double y) {
+    x = on_grid(x);
+    y = on_grid(y);
+    bool level = fabs(y - pen->y) < 0.01;
+    if (!level) {
+        pen_settle(pen);
+        cairo_line_to(pen->cairo, x, y);
+    }
+    pen->x = x;
+    pen->y = y;
+    pen->level = level;
+}
+
 /* A band from lowest to highest, broken where scans are missing and nowhere else. */
 static void draw_trace(const struct frame *frame, const struct lane *lane, size_t stream) {
-    const struct strip *strip = &frame->report->strips[lane->channel];
     const struct report *report = frame->report;
-    double column_s = (report->shown_to_s - report->shown_from_s) / (double)frame->columns;
-    double step = frame->width / (double)frame->columns;
+    const struct strip *strip = &report->strips[lane->channel];
+    double column_s = (report->shown_to_s - report->shown_from_s) / (double)frame->view->columns;
+    double step = frame->width / (double)frame->view->columns;
     double last_s = (double)-INFINITY;
+    struct pen pen = {.cairo = frame->cairo};
     sheet_ink(frame->sheet, SHEET_INK, 1);
     cairo_set_line_width(frame->cairo, 0.6);
     cairo_set_line_join(frame->cairo, CAIRO_LINE_JOIN_BEVEL);
-    for (size_t i = 0; i < frame->columns; i++) {
+    for (size_t i = 0; i < frame->view->columns; i++) {
         if (isnan(strip->low[i]))
             continue;
         double at_s = report->shown_from_s + ((double)i + 0.5) * column_s;
         double x = frame->x + ((double)i + 0.5) * step;
         double low = y_of(lane, strip->low[i]), high = y_of(lane, strip->high[i]);
-        if (isinf(last_s) || is_lost(frame, stream, last_s, at_s))
-            cairo_move_to(frame->cairo, x - step / 2, low);
-        double x0, y0;
-        cairo_get_current_point(frame->cairo, &x0, &y0);
-        bool from_below = fabs(y0 - low) < fabs(y0 - high); /* the nearer end first */
-        cairo_line_to(frame->cairo, x, from_below ? low : high);
-        cairo_line_to(frame->cairo, x, from_below ? high : low);
+        if (!pen.down || is_lost(frame, stream, last_s, at_s))
+            pen_begin(&pen, x - step / 2, low);
+        bool from_below = fabs(pen.y - low) < fabs(pen.y - high); /* the nearer end first */
+        pen_to(&pen, x, from_below ? low : high);
+        pen_to(&pen, x, from_below ? high : low);
         last_s = at_s;
     }
+    pen_settle(&pen);
     cairo_stroke(frame->cairo);
 }
 
@@ -241,6 +315,10 @@ static void draw_lane(const struct frame *frame, struct lane *lane) {
 
 /* Bands behind all lanes, with their names above. */
 static void draw_phases(const struct frame *frame, double top, double bottom) {
+    static const char *const names[] = {
+        [PHASE_UNKNOWN] = "not known", [PHASE_KEY_OFF] = "key off", [PHASE_KEY_ON] = "key on",
+        [PHASE_CRANKING] = "cranking", [PHASE_RUNNING] = "running",
+    };
     const struct report *report = frame->report;
     for (size_t i = 0; i < report->analysis->phase_count; i++) {
         const struct analysis_phase *phase = &report->analysis->phases[i];
@@ -253,7 +331,7 @@ static void draw_phases(const struct frame *frame, double top, double bottom) {
         }
         sheet_ink(frame->sheet, SHEET_FAINT, 0.16);
         fill_box(frame, x, top, to - x - 0.5, PHASES - 3);
-        struct sheet_cell name = {x + 2, to - x - 2, &small_style, phase_name(phase->phase), false};
+        struct sheet_cell name = {x + 2, to - x - 2, &small_style, names[phase->phase], false};
         if (name.width > 8 && sheet_measure(frame->sheet, &name) < 12)
             (void)sheet_put(frame->sheet, &name, top + 1);
     }
@@ -262,6 +340,7 @@ static void draw_phases(const struct frame *frame, double top, double bottom) {
 static void draw_axis(const struct frame *frame, double y) {
     const struct report *report = frame->report;
     double step = round_step(report->shown_to_s - report->shown_from_s, 8);
+    int digits = (int)fmax(0, -floor(log10(step) + 0.01));
     sheet_ink(frame->sheet, SHEET_FAINT, 1);
     cairo_set_line_width(frame->cairo, 0.5);
     line(frame, frame->x, y, frame->x + frame->width, y);
@@ -269,7 +348,7 @@ static void draw_axis(const struct frame *frame, double y) {
          report->zero_s + i * step <= report->shown_to_s; i++) {
         char text[32];
         double x = x_of(frame, report->zero_s + i * step);
-        snprintf(text, sizeof text, "%.6g", i == 0 ? 0.0 : i * step);
+        snprintf(text, sizeof text, "%.*f", digits, i == 0 ? 0.0 : i * step);
         sheet_ink(frame->sheet, SHEET_FAINT, 1);
         line(frame, x, y, x, y + 3);
         struct sheet_cell label = {x - 1.8 * (double)strlen(text), 40, &small_style, text, false};
@@ -281,7 +360,7 @@ static void draw_axis(const struct frame *frame, double y) {
     (void)sheet_put(frame->sheet, &title, y + 11);
 }
 
-/* The verdict's moment through all lanes, named above them. */
+/* The verdict's moment through all lanes, named above them and below the phases. */
 static void draw_moment(const struct frame *frame, double top, double bottom) {
     const struct report *report = frame->report;
     const struct analysis_verdict *verdict = &report->analysis->verdict;
@@ -291,11 +370,11 @@ static void draw_moment(const struct frame *frame, double top, double bottom) {
     double x = x_of(frame, verdict->at_s);
     char text[256];
     const struct analysis_attempt *attempt = report_attempt(report);
+    const char *mark = customer_mark(verdict->fault);
     if (verdict->standing || !attempt)
-        snprintf(text, sizeof text, "%s", fault_name(verdict->fault));
+        snprintf(text, sizeof text, "%s", mark);
     else
-        snprintf(text, sizeof text, "%s at %.2f s", fault_name(verdict->fault),
-                 verdict->at_s - report->zero_s);
+        snprintf(text, sizeof text, "%.2f s: %s", verdict->at_s - report->zero_s, mark);
     bool left = x > frame->x + frame->width * 0.6;
     struct sheet_cell label = {left ? frame->x : x + 3,
                                left ? x - 3 - frame->x : frame->x + frame->width - x - 3,
@@ -306,32 +385,43 @@ static void draw_moment(const struct frame *frame, double top, double bottom) {
     line(frame, x, top + 1, x, bottom);
 }
 
-/* Lanes first..first + count - 1 with all that belongs to them, kept together on a page. */
-static void draw_block(struct frame *frame, size_t first, size_t count) {
-    double height = fmin(fmax(LANES_HEIGHT / (double)count, LANE_LOWEST), LANE_HIGHEST);
+/* The channels in `lanes` with all that belongs to them, kept together on a page. */
+static void draw_block(struct frame *frame, const size_t *channels, size_t count) {
+    double height = fmin(fmax(frame->view->height / (double)count, LANE_LOWEST), LANE_HIGHEST);
     double left;
-    double top = sheet_take(frame->sheet, MOMENT + PHASES + (double)count * height + AXIS, &left);
+    double top = sheet_take(frame->sheet, PHASES + MOMENT + (double)count * height + AXIS, &left);
     frame->cairo = sheet_cairo(frame->sheet);
     frame->names_x = left;
     frame->x = left + NAMES_WIDTH + LEVELS_WIDTH;
     frame->width = sheet_width(frame->sheet) - NAMES_WIDTH - LEVELS_WIDTH;
-    double lanes_top = top + MOMENT + PHASES;
+    double lanes_top = top + PHASES + MOMENT;
     double bottom = lanes_top + (double)count * height;
     cairo_save(frame->cairo);
-    draw_phases(frame, top + MOMENT, bottom);
+    draw_phases(frame, top, bottom);
     for (size_t i = 0; i < count; i++) {
-        struct lane lane = {
-            .channel = first + i, .top = lanes_top + (double)i * height + 3, .height = height - 7};
+        struct lane lane = {.channel = channels[i],
+                            .top = lanes_top + (double)i * height + 3,
+                            .height = height - 7};
         draw_lane(frame, &lane);
     }
     draw_axis(frame, bottom);
-    draw_moment(frame, top, bottom);
+    draw_moment(frame, top + PHASES - 2, bottom);
     cairo_restore(frame->cairo);
 }
 
-void traces_draw(struct sheet *sheet, const struct report *report, size_t columns) {
-    struct frame frame = {.sheet = sheet, .report = report, .columns = columns};
-    size_t channels = report->vehicle->channel_count;
-    for (size_t first = 0; first < channels; first += LANES_MOST)
-        draw_block(&frame, first, channels - first < LANES_MOST ? channels - first : LANES_MOST);
+void traces_draw(struct sheet *sheet, const struct report *report, const struct traces_view *view) {
+    struct frame frame = {.sheet = sheet, .report = report, .view = view};
+    size_t channels[LANES_MOST];
+    size_t count = 0;
+    for (size_t i = 0; i < report->vehicle->channel_count; i++) {
+        if (view->wanted && !view->wanted[i])
+            continue;
+        channels[count++] = i;
+        if (count == LANES_MOST) {
+            draw_block(&frame, channels, count);
+            count = 0;
+        }
+    }
+    if (count)
+        draw_block(&frame, channels, count);
 }

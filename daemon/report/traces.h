@@ -8,10 +8,16 @@
 #include "report_parts.h"
 #include "sheet.h"
 
+struct traces_view {
+    size_t columns;     /* of the report's strips: strip_fill with STRIP_COLUMNS or fewer */
+    double height;      /* of all channels together, points, where that gives each a fair one */
+    const bool *wanted; /* of each channel; NULL: all */
+};
+
 /*
- * Draws all channels from the report's strips (strip_fill with STRIP_COLUMNS or fewer `columns`):
- * phases as bands, limits of the cranking engine, findings and losses at their time.
+ * Draws channels from the report's strips: phases as bands, limits of the cranking engine, findings
+ * and losses at their time.
  */
-void traces_draw(struct sheet *sheet, const struct report *report, size_t columns);
+void traces_draw(struct sheet *sheet, const struct report *report, const struct traces_view *view);
 
 #endif

@@ -285,6 +285,19 @@ class Reports(Case):
                        says=("none/report.txt", "No such file"))
         self.assertEqual([path.name for path in self.folder.iterdir()], ["report.txt"])
 
+    def test_the_end_of_a_name(self):
+        """It says what is written; one that says nothing that is known writes nothing."""
+        for name, holds in (("a.pdf", b"%PDF-"), ("a.JSON", b'"schema"'), ("a.b/plain", b"Verdict:"),
+                            (".hidden", b"Verdict:")):
+            out = self.folder / name
+            out.parent.mkdir(exist_ok=True)
+            harness.run("report", self.crank, "--out", out)
+            self.assertIn(holds, out.read_bytes(), name)
+        for name in ("report.docx", "report.pdf.old", "report.htm"):
+            done = harness.run("report", self.crank, "--out", self.folder / name, status=2)
+            self.assertIn(".pdf, .svg, .png or .html", done.stderr)
+            self.assertFalse((self.folder / name).exists())
+
     def test_of_a_state_folder(self):
         state = self.state()
         text = harness.run("report", "--state", state).stdout

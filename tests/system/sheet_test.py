@@ -156,6 +156,14 @@ class Sheet(harness.Case):
         self.assertEqual(size, [612, 792])  # 8.5 in x 11 in
         self.assertIn("Attempt 2 of 3", text)
         self.assertIn("3 attempts: 2 started, 1 failed.", text)
+        # What the customer reads first has no lead's name in it, and no volt.
+        found, customer = text.split("What was found", 1)
+        customer, picture = customer.split("The moment", 1)
+        self.assertIn("It concerns the sensor", customer)
+        self.assertIn("What comes next", customer)
+        self.assertNotRegex(found + customer, r"crank-feed|\d V\b")
+        self.assertIn("The moment from near", picture)
+        self.assertLess(len(self.sheet(snapshots / "0002.crank", "svg")), 250_000)
 
     def test_losses_names_and_no_attempt(self):
         """No attempt; 26 channels; names that are long and not English; rows that are missing."""
