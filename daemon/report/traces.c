@@ -79,8 +79,9 @@ static void hatch_box(const struct frame *frame, enum sheet_ink ink, double x, d
     cairo_clip(cairo);
     sheet_ink(frame->sheet, ink, 0.45);
     cairo_set_line_width(cairo, 0.4);
-    double first = HATCH * ceil((x - height) / HATCH); /* on one grid in all boxes */
-    for (double at = first; at < x + width; at += HATCH) {
+    long last = lround(floor((x + width) / HATCH)); /* on one grid in all boxes */
+    for (long i = lround(ceil((x - height) / HATCH)); i <= last; i++) {
+        double at = HATCH * (double)i;
         cairo_move_to(cairo, at, y + height);
         cairo_line_to(cairo, at + height, y);
     }
@@ -98,8 +99,8 @@ static void dot_box(const struct frame *frame, enum sheet_ink ink, double x, dou
     cairo_set_dash(frame->cairo, dots, 2, 0);
     cairo_set_line_width(frame->cairo, 0.8);
     sheet_ink(frame->sheet, ink, 0.8);
-    for (double row = y + HATCH / 2; row < y + height; row += HATCH)
-        line(frame, x, row, x + width, row);
+    for (unsigned i = 0; HATCH * (i + 0.5) < height; i++)
+        line(frame, x, y + HATCH * (i + 0.5), x + width, y + HATCH * (i + 0.5));
     cairo_restore(frame->cairo);
 }
 
