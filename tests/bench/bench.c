@@ -19,6 +19,9 @@ static const struct part {
     {"path", bench_path,
      "[--json] [--paced] [--seconds N]  from a board's bytes to the disk, on one core;\n"
      "       --paced: at 60 MB/s (--seconds 300 for the long form)"},
+    {"stall", bench_stall,
+     "[--json] [--seconds N] [--mb-per-s N] [--memory-mib N]  the disk stops for 10 s\n"
+     "       under a source of 60 MB/s; is each scan there, or in a loss of its place? (root)"},
     {"stages", bench_stages, "[--json]                 of the path, each by itself"},
     {"usb", bench_usb, "[--json]                    a USB board, from its transfers to the disk"},
     {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},

@@ -15,6 +15,7 @@ int bench_open(int argc, char **argv);
 int bench_path(int argc, char **argv);
 int bench_report(int argc, char **argv);
 int bench_stages(int argc, char **argv);
+int bench_stall(int argc, char **argv);
 int bench_usb(int argc, char **argv);
 
 /* The paced source of `path`: an exit status, 1 where a scan was lost. */

@@ -102,6 +102,13 @@ void bulk_fill(uint8_t *bytes, size_t packets) {
     }
 }
 
+void bulk_counts(const uint8_t *bytes, size_t scan, int32_t counts[BULK_INPUTS]) {
+    const uint8_t *value =
+        bytes + scan / BULK_SCANS * BULK_PACKET + VALUES_AT + scan % BULK_SCANS * BULK_INPUTS * 2;
+    for (size_t input = 0; input < BULK_INPUTS; input++, value += 2)
+        counts[input] = value[0] | value[1] << 8;
+}
+
 static void other_core(int core) {
     cpu_set_t cores;
     CPU_ZERO(&cores);

@@ -23,6 +23,9 @@ int bulk_board_file(const char *folder, double rate_hz, char *lines, size_t size
 /* `packets` packets of the van's leads at rest with noise, their counters from 0 on. */
 void bulk_fill(uint8_t *bytes, size_t packets);
 
+/* The counts of one of their scans. */
+void bulk_counts(const uint8_t *bytes, size_t scan, int32_t counts[BULK_INPUTS]);
+
 /* Sets the counter of a packet. */
 void bulk_count(uint8_t *packet, uint32_t scan);
 

@@ -4,11 +4,14 @@
  */
 #include "bench_chain.h"
 
+#include "bench_bulk.h"
 #include "bench_van.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 
 /* ---- what the daemon does with what it is told ---- */
 
@@ -131,6 +134,31 @@ int chain_connect(struct chain *chain) {
         return -1;
     board->pipeline_started = true;
     chain_pass(chain, BARRIER_CONNECTED);
+    return 0;
+}
+
+/* What the port's thread does with each read; false where the byte ring had no room. */
+static void take_read(struct chain *chain, const uint8_t *bytes, size_t count) {
+    struct intake_board *board = chain_board(chain);
+    atomic_fetch_add(&board->bytes, count);
+    if (byte_ring_write(board->byte_ring, bytes, count, timebase_elapsed_ns(chain->timebase)) == 0)
+        return;
+    atomic_fetch_add(&board->bytes_dropped, count);
+    chain_pass(chain, BARRIER_OVERFLOWED);
+}
+
+int chain_take_paced(struct chain *chain, int from) {
+    static uint8_t bytes[BULK_READ];
+    if (chain_connect(chain) < 0)
+        return -1;
+    bulk_never_wait(); /* this thread stands for the bus, whose transfers need no processor */
+    for (ssize_t count; (count = recv(from, bytes, sizeof bytes, 0)) != 0;) {
+        if (count > 0)
+            take_read(chain, bytes, (size_t)count);
+        else if (errno != EINTR)
+            return -1;
+    }
+    chain_pass(chain, BARRIER_STOPPING);
     return 0;
 }
 

@@ -50,6 +50,12 @@ int chain_connect(struct chain *chain);
 /* Raises a barrier as the port's thread does, and waits until the pipeline has passed it. */
 void chain_pass(struct chain *chain, enum barrier barrier);
 
+/*
+ * The port's thread of a fast board (bench_bulk.h): takes its reads from the descriptor until their
+ * end, the pipeline with it. The caller goes before all other threads from then on. 0 or -1.
+ */
+int chain_take_paced(struct chain *chain, int from);
+
 /* A line of /proc/self/status ("VmRSS:") in MiB. */
 double chain_memory_mib(const char *name);
 

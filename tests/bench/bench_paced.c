@@ -9,11 +9,9 @@
 #include "bench_chain.h"
 #include "bench_van.h"
 
-#include <errno.h>
 #include <sched.h>
 #include <stdio.h>
 #include <sys/resource.h>
-#include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -30,31 +28,12 @@ struct outcome {
     uint64_t bytes_written, pruned;
 };
 
-/* What the port's thread does with each read; false where the byte ring had no room. */
-static void take_read(struct chain *chain, const uint8_t *bytes, size_t count) {
-    struct intake_board *board = chain_board(chain);
-    atomic_fetch_add(&board->bytes, count);
-    if (byte_ring_write(board->byte_ring, bytes, count, timebase_elapsed_ns(chain->timebase)) == 0)
-        return;
-    atomic_fetch_add(&board->bytes_dropped, count);
-    chain_pass(chain, BARRIER_OVERFLOWED);
-}
-
 static int run_chain(struct chain *chain, int from, struct outcome *outcome) {
-    static uint8_t bytes[BULK_READ];
     struct timespec begin, end;
     double cpu_begin = bench_cpu_s();
     clock_gettime(CLOCK_MONOTONIC, &begin);
-    if (chain_connect(chain) < 0)
+    if (chain_take_paced(chain, from) < 0)
         return -1;
-    bulk_never_wait(); /* this thread stands for the bus, whose transfers need no processor */
-    for (ssize_t count; (count = recv(from, bytes, sizeof bytes, 0)) != 0;) {
-        if (count > 0)
-            take_read(chain, bytes, (size_t)count);
-        else if (errno != EINTR)
-            return -1;
-    }
-    chain_pass(chain, BARRIER_STOPPING);
     if (writer_flush(chain->writer, FLUSH_MS) < 0)
         return -1;
     clock_gettime(CLOCK_MONOTONIC, &end);

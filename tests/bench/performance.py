@@ -21,6 +21,11 @@ PAGE = ROOT / "docs" / "performance.md"
 BEGIN, END = "<!-- measured: begin -->\n", "<!-- measured: end -->\n"
 
 
+# The disk stands still: seconds, MB/s of the source (0.16: 8 inputs at 10,000 scans/s), memory ring
+# (none: what the daemon gives it).
+STALLS = [("10", "0.16", []), ("60", "0.16", ["--memory-mib", "1"]), ("10", "60", []), ("60", "60", [])]
+
+
 def measure(bench, *arguments):
     """The part's answer; a lost scan is an exit status of 1, and shows in the answer."""
     done = subprocess.run([str(bench), *arguments, "--json"], capture_output=True, text=True,
@@ -98,6 +103,22 @@ def paced_table(paced):
     ])
 
 
+def stall_table(stalls):
+    rows = []
+    for stall in stalls:
+        where = (f"; from {stall['lost_from_s']:.1f} to {stall['lost_to_s']:.1f} s after the disk "
+                 "had stopped") if stall["losses"] else ""
+        rows.append([f"{stall['stood_s']:.0f} s", f"{stall['bytes_per_s'] / 1e6:g} MB/s",
+                     f"{stall['memory_bound'] / 2**20:.0f} MiB, "
+                     f"{100 * stall['memory_full']:.0f} % full",
+                     f"{stall['scans_sent']}", f"{stall['scans_on_disk']}",
+                     f"{stall['scans_lost']}, counted {stall['scans_counted_lost']}{where}",
+                     f"{stall['scans_lost_otherwise']}",
+                     "yes" if stall["exact"] else "**no**"])
+    return table(["the disk stood still for", "source", "memory ring", "scans sent", "on the disk",
+                  "lost to the disk", "for want of the processor", "each accounted for"], rows)
+
+
 def usb_table(usb):
     return table(["usb, 8 inputs of 16 bits, from queued transfers to the disk, one core", ""], [
         ["as fast as it goes (aim: 60 MB/s)", f"{usb['mb_per_s']:.0f} MB/s; "
@@ -157,13 +178,15 @@ def main(arguments):
     before = os.getloadavg()[0]
     path = measure(bench, "path")
     paced = measure(bench, "path", "--paced", "--seconds", "300" if long_form else "10")
+    stalls = [measure(bench, "stall", "--seconds", seconds, "--mb-per-s", rate, *memory)
+              for seconds, rate, memory in STALLS]
     usb = measure(bench, "usb")
     stages = measure(bench, "stages")
     draw = measure(bench, "draw")
     opened = measure(bench, "open")
     report = measure(bench, "report")
     measured = "\n".join([machine(before), aims(path, report, draw, opened, paced),
-                          path_table(path), paced_table(paced), usb_table(usb), stages_table(stages),
+                          path_table(path), paced_table(paced), stall_table(stalls), usb_table(usb), stages_table(stages),
                           draw_table(draw), open_table(opened), report_table(report)])
     page = PAGE.read_text(encoding="utf-8")
     front, rest = page.split(BEGIN, 1)

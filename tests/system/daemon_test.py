@@ -2,7 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """daemon_test.py - what goes wrong in a yard, on the simulated board: wrong files, missing rights,
 two daemons, kills, full disks. The message a person gets is part of each check."""
-import ctypes
 import json
 import os
 import pathlib
@@ -16,16 +15,6 @@ import harness
 def sim(options="", storage=""):
     return harness.van(f"driver = sim\nrate = 2000\n{options}", "36-1",
                        f"before = 2 s\nafter = 2 s\n{storage}", battery="divider = 5.7")
-
-
-CLONE_NEWNS, MS_REC, MS_PRIVATE = 0x20000, 0x4000, 0x40000
-
-
-def own_mounts():
-    """Gives this process mounts of its own; False where it may not."""
-    libc = ctypes.CDLL(None, use_errno=True)
-    return (libc.unshare(CLONE_NEWNS) == 0 and
-            libc.mount(b"none", b"/", None, MS_REC | MS_PRIVATE, None) == 0)
 
 
 class Starting(harness.Case):
@@ -214,7 +203,7 @@ class FullDisk(harness.Case):
         super().setUp()
         self.small = self.folder / "small"
         self.small.mkdir()
-        if not own_mounts():
+        if not harness.own_mounts():
             self.skipTest("a small disk needs the right to mount")
         subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "none", str(self.small)],
                        check=True)

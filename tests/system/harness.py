@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """harness.py - starts the real daemon, the real command and the fake board for the tests here."""
+import ctypes
 import json
 import os
 import pathlib
@@ -66,6 +67,16 @@ def run(*arguments, status=0):
         raise AssertionError(f"cranktrap {' '.join(map(str, arguments))}: exit status "
                              f"{done.returncode}, not {status}\n{done.stdout}\n{done.stderr}")
     return done
+
+
+CLONE_NEWNS, MS_REC, MS_PRIVATE = 0x20000, 0x4000, 0x40000
+
+
+def own_mounts():
+    """Gives this process mounts of its own; False where it may not."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    return (libc.unshare(CLONE_NEWNS) == 0 and
+            libc.mount(b"none", b"/", None, MS_REC | MS_PRIVATE, None) == 0)
 
 
 def until(condition, what, patience_s=PATIENCE_S):
