@@ -306,7 +306,8 @@ static int take_mark(struct snapshot_copy *copy, const struct chunk *chunk) {
         return -ENOMEM;
     copy->marks = more;
     copy->marks[copy->mark_count++] = sum;
-    return append(copy, chunk);
+    /* A mark needs no head: of a moment before the hookup changed, it would bring that of now. */
+    return copy->writer ? container_append(copy->writer, chunk) : append(copy, chunk);
 }
 
 int snapshot_copy_take(struct snapshot_copy *copy, const struct chunk *chunk) {

@@ -25,6 +25,9 @@ static const struct part {
     {"stages", bench_stages, "[--json]                 of the path, each by itself"},
     {"usb", bench_usb, "[--json]                    a USB board, from its transfers to the disk"},
     {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},
+    {"night", bench_night,
+     "FOLDER SECONDS           makes a ring for api_bench.py: what a daemon has recorded until "
+     "now"},
     {"open", bench_open, "[--json]                   a ring of 2000 segments"},
     {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},
 };

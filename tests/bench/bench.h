@@ -11,6 +11,7 @@
 
 int bench_codec(int argc, char **argv);
 int bench_draw(int argc, char **argv);
+int bench_night(int argc, char **argv);
 int bench_open(int argc, char **argv);
 int bench_path(int argc, char **argv);
 int bench_report(int argc, char **argv);

@@ -60,7 +60,8 @@ static int append(struct disk_ring *ring, struct chunk *chunk) {
     return error;
 }
 
-static int append_second(struct disk_ring *ring, const struct second *second, uint64_t number) {
+static int append_second(struct disk_ring *ring, const struct second *second, uint64_t number,
+                         int64_t begin_ns) {
     const struct chunk_place place = {.epoch = 1, .first_scan = number * RING_RATE_HZ};
     const int32_t *counts[RING_INPUTS];
     struct chunk chunk = {0};
@@ -70,23 +71,28 @@ static int append_second(struct disk_ring *ring, const struct second *second, ui
                             (const uint8_t *const *)second->coded, second->length);
     if (error)
         return error;
-    chunk.from_ns = ring_second_ns(number);
-    chunk.to_ns = ring_second_ns(number + 1);
+    chunk.from_ns = begin_ns + SECOND_NS * (int64_t)number;
+    chunk.to_ns = chunk.from_ns + SECOND_NS;
     chunk.summary = summary_rows_make(counts, RING_INPUTS, place.first_scan, RING_RATE_HZ);
     return append(ring, &chunk);
 }
 
-static int append_clock(struct disk_ring *ring) {
-    const struct chunk_clock clock = {.place = {.epoch = 1},
-                                      .elapsed_ns = ring_second_ns(0),
-                                      .rate_hz = RING_RATE_HZ,
-                                      .boot = {1}};
+static int append_clock(struct disk_ring *ring, const struct ring_origin *origin) {
+    struct chunk_clock clock = {
+        .place = {.epoch = 1}, .elapsed_ns = origin->begin_ns, .rate_hz = RING_RATE_HZ};
     struct chunk chunk = {0};
+    memcpy(clock.boot, origin->boot, sizeof clock.boot);
     int error = chunk_clock_make(&chunk, &clock);
     return error ? error : append(ring, &chunk);
 }
 
 int ring_make(const char *folder, uint64_t seconds, uint64_t segment_bytes, uint64_t *bytes) {
+    const struct ring_origin origin = {ring_second_ns(0), {1}, "{}"};
+    return ring_make_at(folder, seconds, segment_bytes, &origin, bytes);
+}
+
+int ring_make_at(const char *folder, uint64_t seconds, uint64_t segment_bytes,
+                 const struct ring_origin *origin, uint64_t *bytes) {
     static struct second second;
     const struct disk_ring_settings settings = {.bytes = UINT64_C(1) << 32,
                                                 .segment_bytes = segment_bytes};
@@ -96,11 +102,11 @@ int ring_make(const char *folder, uint64_t seconds, uint64_t segment_bytes, uint
     if (!error)
         error = disk_ring_open(folder, &settings, &found, &ring);
     if (!error)
-        error = disk_ring_set_head(ring, "{}");
+        error = disk_ring_set_head(ring, origin->head);
     if (!error)
-        error = append_clock(ring);
+        error = append_clock(ring, origin);
     for (uint64_t i = 0; !error && i < seconds; i++)
-        error = append_second(ring, &second, i);
+        error = append_second(ring, &second, i, origin->begin_ns);
     if (ring)
         *bytes = disk_ring_state(ring).bytes;
     disk_ring_close(ring);

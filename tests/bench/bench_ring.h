@@ -17,7 +17,16 @@ enum { RING_INPUTS = 8, RING_RATE_HZ = 10000 };
  */
 int ring_make(const char *folder, uint64_t seconds, uint64_t segment_bytes, uint64_t *bytes);
 
-/* Second `second` of a made ring begins at this elapsed time. */
+/* Where else a ring begins, and what its HEAD says. */
+struct ring_origin {
+    int64_t begin_ns; /* elapsed time of the boot */
+    uint8_t boot[16];
+    const char *head; /* JSON */
+};
+int ring_make_at(const char *folder, uint64_t seconds, uint64_t segment_bytes,
+                 const struct ring_origin *origin, uint64_t *bytes);
+
+/* Second `second` of a ring by ring_make() begins at this elapsed time. */
 int64_t ring_second_ns(uint64_t second);
 
 #endif

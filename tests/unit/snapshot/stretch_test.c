@@ -248,6 +248,30 @@ static void test_other_boot(void **state) {
     shelf_close(&shelf);
 }
 
+/* Somebody marks a moment before the hookup changed: the samples stay what their own head says. */
+static void test_mark_of_before_the_head(void **state) {
+    (void)state;
+    struct shelf shelf;
+    struct shelf_file file;
+    struct chunk mark = {0};
+    shelf_open(&shelf, RING_BYTES);
+    shelf_start(&shelf);
+    shelf_write(&shelf, 10);
+    assert_int_equal(disk_ring_set_head(shelf.ring, "{\"made\":\"by a test\",\"again\":1}"), 0);
+    shelf_write(&shelf, 10);
+    const char *json = "{\"kind\":\"trigger\",\"trigger\":\"manual\"}";
+    assert_int_equal(chunk_text(&mark, CHUNK_MARK, json, shelf_ns(&shelf, 5)), 0);
+    assert_int_equal(disk_ring_append(shelf.ring, &mark), 0);
+    chunk_done(&mark);
+    shelf_write(&shelf, 1);
+    assert_int_equal(shelf_request(&shelf, 2.5, 7.5), 1);
+    assert_int_equal(snapshots_wait(shelf.snapshots, 1, SHELF_WAIT_MS), 0);
+    assert_holds(&shelf, 1, 2.5, 7.5, &file);
+    assert_int_equal(file.marks, 1);
+    assert_int_equal(file.heads, 1 + CLOSING_HEAD);
+    shelf_close(&shelf);
+}
+
 /* The head changes (a second board was described): the file has both, in place. */
 static void test_head_changes(void **state) {
     (void)state;
@@ -366,6 +390,7 @@ int main(void) {
         cmocka_unit_test(test_board_vanishes),
         cmocka_unit_test(test_time_stands_still),
         cmocka_unit_test(test_other_boot),
+        cmocka_unit_test(test_mark_of_before_the_head),
         cmocka_unit_test(test_head_changes),
         cmocka_unit_test(test_small_ring),
         cmocka_unit_test(test_real_time),
