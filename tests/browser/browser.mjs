@@ -48,6 +48,22 @@ export function small(page, least) {
     .map(([one, box]) => `${one.textContent || one.id}: ${box.width} x ${box.height}`), least);
 }
 
+/* Two fingers on `box` of the page, both moving: apart from `apart[0]` to `apart[1]` pixels, about a middle that moves by `shift`. */
+export async function twoFingers(page, box, apart, shift = 0) {
+  const session = await page.context().newCDPSession(page);
+  const y = box.y + box.height / 2;
+  const points = (share) => {
+    const half = (apart[0] + share * (apart[1] - apart[0])) / 2;
+    const middle = box.x + box.width / 2 + share * shift;
+    return [{ x: middle - half, y, id: 1 }, { x: middle + half, y, id: 2 }];
+  };
+  await session.send("Input.dispatchTouchEvent", { type: "touchStart", touchPoints: points(0) });
+  for (let share = 0.1; share < 1.05; share += 0.1) {
+    await session.send("Input.dispatchTouchEvent", { type: "touchMove", touchPoints: points(share) });
+  }
+  await session.send("Input.dispatchTouchEvent", { type: "touchEnd", touchPoints: [] });
+}
+
 const KEYS = "a[href], button, input, select, textarea, summary";
 
 /* What can be pressed or filled in but not reached by Tab, or has no outline there, as lines. */

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
-// The real daemon on a simulated van, in a folder of its own, on a free port of this computer.
+// The real daemon on a simulated van or a played board, in a folder of its own, on a free port of this computer.
 import { spawn } from "node:child_process";
-import { mkdtemp, readFile, rm, writeFile } from "node:fs/promises";
+import { lstat, mkdtemp, readFile, rm, writeFile } from "node:fs/promises";
 import { createServer } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -30,14 +30,8 @@ export async function until(what, act, seconds = 60) {
   }
 }
 
-/* `options`: keys of the simulated board. Answers {url, get, stop}. */
-export async function daemon(options) {
-  const folder = await mkdtemp(join(tmpdir(), "cranktrap-browser-"));
-  let text = await readFile(sample, "utf8");
-  for (const [key, value] of Object.entries(options)) {
-    const line = new RegExp(`^${key} = .*$`, "m");
-    text = value === null ? text.replace(line, "") : text.replace(line, `${key} = ${value}`);
-  }
+/* The daemon on the hookup's text in `folder`, which goes with it. Answers {url, get, stop}. */
+async function begin(folder, text) {
   const hookup = join(folder, "van.hookup");
   await writeFile(hookup, text);
   const port = await freePort();
@@ -64,4 +58,39 @@ export async function daemon(options) {
     throw new Error(`${problem.message}\n${log}`);
   }
   return { url, get, stop };
+}
+
+const newFolder = () => mkdtemp(join(tmpdir(), "cranktrap-browser-"));
+
+/* On the simulated van; `options`: keys of its board. */
+export async function daemon(options) {
+  let text = await readFile(sample, "utf8");
+  for (const [key, value] of Object.entries(options)) {
+    const line = new RegExp(`^${key} = .*$`, "m");
+    text = value === null ? text.replace(line, "") : text.replace(line, `${key} = ${value}`);
+  }
+  return begin(await newFolder(), text);
+}
+
+/* On what the fake board plays over a pseudo-terminal; `hookup(device)`: the text. */
+export async function played(hookup, playing) {
+  const folder = await newFolder();
+  const device = join(folder, "board");
+  const board = spawn(join(build, "bin/fakeboard"), ["--link", device, ...playing, "--at-end", "hold"], { stdio: ["pipe", "ignore", "inherit"] });
+  const ended = new Promise((resolve) => board.once("exit", resolve));
+  const end = async () => {
+    board.kill("SIGTERM");
+    await ended;
+  };
+  try {
+    await until("the fake board's link", () => lstat(device), 20);
+    const logger = await begin(folder, hookup(device));
+    return { ...logger, stop: async () => {
+      await logger.stop();
+      await end();
+    } };
+  } catch (problem) {
+    await end();
+    throw problem;
+  }
 }

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // The evening before, in real time: the leads live, the hookup, the check before leaving.
 import assert from "node:assert/strict";
+import { WIDTHS, overflow, picture, serious } from "./browser.mjs";
 import { until } from "./daemon.mjs";
 import { evening, flows } from "./flows.mjs";
 
@@ -48,10 +49,29 @@ flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page, logger) 
   }
 });
 
+flow("ready: the judgement on a phone sticks out nowhere", "#/ready", { size: WIDTHS.phone }, async (page) => {
+  await page.getByRole("button", { name: "Judge it" }).click();
+  await page.getByRole("heading", { name: "Not proven." }).waitFor();
+  assert.ok(await overflow(page) <= 0, "wider than the window");
+  assert.deepEqual(await serious(page), []);
+  await picture(page, "ready-judged-360-light");
+});
+
+flow("now: the samples of the newest moment, of the lead that is chosen", "#/now", {}, async (page) => {
+  const name = page.locator(".lanes .name");
+  await name.getByText("signal (crank-signal)").waitFor();
+  await page.getByLabel("Lead").selectOption("battery");
+  await page.getByRole("button", { name: "10 s" }).click();
+  await name.getByText("battery voltage").waitFor();
+  const drawn = () => page.locator(".lanes canvas").evaluate((one) => one.toDataURL());
+  const first = await drawn();
+  await until("it moves on", async () => await drawn() !== first, 20);
+});
+
 flow("ready: judged without a test crank, and left", "#/ready", {}, async (page, logger) => {
   await page.getByRole("button", { name: "Judge it" }).click();
   await page.getByRole("heading", { name: "Not proven." }).waitFor();
-  await page.getByRole("cell", { name: "crank-feed, V" }).waitFor();
+  await page.getByRole("cell", { name: "crank-feed", exact: true }).waitFor();
   await page.getByRole("button", { name: "I am leaving now" }).click();
   await page.getByText("The night counts from now. Go home.").waitFor();
   assert.ok((await logger.get("/v0/night")).since_s > 0);

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // The morning after: a simulated night of five attempts of which the fourth fails, in the browser.
 import assert from "node:assert/strict";
+import { twoFingers } from "./browser.mjs";
 import { flows, night } from "./flows.mjs";
 
 const FAILED = 4;
@@ -105,7 +106,9 @@ flow("the night: by wheel, and from there to the attempt", "#/night", {}, async 
   await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
 });
 
-flow("by touch on a phone: through the ways", "", { size: { width: 360, height: 740 }, touch: true }, async (page) => {
+const PHONE = { size: { width: 360, height: 740 }, touch: true };
+
+flow("by touch on a phone: through the ways", "", PHONE, async (page) => {
   await traces(page).nth(1).waitFor();
   await traces(page).first().tap({ position: { x: 40, y: 20 } });
   await page.getByText("Now tap where it ends.").waitFor();
@@ -113,6 +116,51 @@ flow("by touch on a phone: through the ways", "", { size: { width: 360, height: 
     await page.getByRole("link", { name, exact: true }).tap();
     await page.getByRole("heading", { level: 1, name: title }).waitFor();
   }
+});
+
+flow("two fingers on the night: closer, and along it", "#/night", PHONE, async (page) => {
+  await shownText(page).waitFor();
+  const before = await shownText(page).textContent();
+  const box = async () => traces(page).first().boundingBox();
+  await twoFingers(page, await box(), [60, 200]);
+  await page.waitForFunction((text) => !document.body.textContent.includes(text), before);
+  const labels = () => page.locator(".strip .lane [role=img]").first().screenshot();
+  const first = await labels();
+  await twoFingers(page, await box(), [100, 100], 90);
+  await page.waitForTimeout(500);
+  assert.notDeepEqual(await labels(), first);
+});
+
+flow("two fingers on an attempt's traces: closer; one finger still reads", "", PHONE, async (page) => {
+  await traces(page).nth(1).waitFor();
+  await traces(page).first().scrollIntoViewIfNeeded();
+  await twoFingers(page, await traces(page).first().boundingBox(), [60, 200]);
+  await page.waitForFunction(() => !document.querySelector(".three [aria-pressed=true]"));
+  assert.equal(await page.getByLabel("from, s").inputValue(), "");
+  await traces(page).first().tap({ position: { x: 40, y: 20 } });
+  await page.getByText("Now tap where it ends.").waitFor();
+  await traces(page).first().tap({ position: { x: 200, y: 20 } });
+  const said = page.getByRole("region", { name: "A stretch, read out" });
+  await said.getByText(/° of the crank at \d+/).waitFor();
+  assert.equal(await said.locator("dt").first().textContent(), "crank-feed");
+  // What was tapped is read out beside it, not below all other traces.
+  const [place, box] = [await said.boundingBox(), await traces(page).first().boundingBox()];
+  assert.ok(place.y < 740 && place.y + place.height <= 740 && box.y < place.y, "beside what was tapped");
+});
+
+flow("side by side with the good attempt: what changed, then every check", "", {}, async (page, logger) => {
+  await page.getByRole("link", { name: "Side by side with the good one" }).click();
+  const compared = await logger.get(`/v0/snapshots/${FAILED}/compare`);
+  await page.getByRole("heading", { name: /^\d\d:\d\d beside \d\d:\d\d$/ }).waitFor();
+  const changed = compared.readings.filter((one) => one.changed);
+  assert.ok(changed.length > 0);
+  for (const one of changed) await page.getByRole("cell", { name: one.reading, exact: true }).waitFor();
+  const rows = page.getByRole("region", { name: "Every check" }).locator("tbody tr");
+  assert.equal(await rows.count(), compared.checks.length);
+  assert.match(await rows.first().textContent(), /^crank-feed, feed level, cranking.*out of limits.*in limits$/);
+  await page.getByLabel("Beside").selectOption("1");
+  await page.waitForURL(new RegExp(`#/compare/${FAILED}/1$`));
+  await page.getByRole("heading", { name: /beside/ }).waitFor();
 });
 
 flow("by keys alone: to the night, to the failed attempt, to its notes", "", {}, async (page) => {

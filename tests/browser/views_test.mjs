@@ -6,12 +6,13 @@ import { evening, flows, night } from "./flows.mjs";
 
 const VIEWS = {
   attempt: ["night", "#/attempt", ".lane .u-over"],
+  compare: ["night", "#/compare/8", ".differs"],
   night: ["night", "#/night", ".lane .u-over"],
   now: ["evening", "#/now", ".lane .u-over"],
   hookup: ["evening", "#/hookup", ".wiring"],
   ready: ["evening", "#/ready", ".steps"],
 };
-const flow = flows(() => ({ night: night(), evening: evening() }));
+const flow = flows(() => ({ night: night({ hours: 12, attempts: 11, "fault-attempt": 8 }), evening: evening() }));
 
 for (const [view, [which, route, settled]] of Object.entries(VIEWS)) {
   for (const [name, size] of Object.entries(WIDTHS)) {
@@ -30,3 +31,13 @@ for (const [view, [which, route, settled]] of Object.entries(VIEWS)) {
     assert.deepEqual(await unreached(page), []);
   });
 }
+
+flow("a night of twelve hours: the whole strip, then every lead of one second, each point a sample", "night", "#/night", {}, async (page) => {
+  await page.getByText(/^12\sh shown; /).waitFor();
+  await page.getByRole("button", { name: "The failed one" }).click();
+  await page.getByText(/^15 s shown/).waitFor();
+  assert.equal(await page.locator(".lane").count(), 6);
+  for (let turn = 0; turn < 4; turn += 1) await page.getByRole("button", { name: "Closer" }).click();
+  await page.getByText("every point is one sample").waitFor();
+  await picture(page, "night-close-1440-light");
+});

@@ -17,7 +17,7 @@ const engagedOf = (report) =>
 
 function top(subject, attempts, since, report) {
   const said = headline(subject, attempts, since, report ? engagedOf(report) : null);
-  const bad = subject.failed || (subject.verdict && !["nothing-found"].includes(subject.verdict.fault));
+  const bad = subject.verdict && subject.verdict.fault !== "nothing-found";
   return make("header", { class: "headline" },
     make("p", { class: "when" }, said.when),
     make("h1", { class: subject.failed ? "out" : "" }, said.outcome),
@@ -31,7 +31,7 @@ function top(subject, attempts, since, report) {
 function jumps(subject) {
   return make("p", { class: "views jumps" },
     button("Test next", () => document.getElementById("next")?.scrollIntoView()),
-    make("a", { class: "key", href: `/v0/snapshots/${subject.number}/report.pdf`, target: "_blank", rel: "noopener" }, "Customer's sheet"));
+    make("a", { class: "key", href: `/v0/snapshots/${subject.number}/report.pdf`, target: "_blank", rel: "noopener" }, "Report (PDF)"));
 }
 
 /* To the failed ones before and after, by the list's order. */
@@ -46,7 +46,7 @@ function steps(subject, attempts) {
 
 /* The night as one line, and how it is read. */
 function night(attempts, since, subject) {
-  const drawing = horizon(attempts, since, subject.number);
+  const drawing = attempts.length > 1 ? horizon(attempts, since, subject.number) : null;
   return drawing ? [drawing, make("figcaption", { class: "quiet small" }, "Above the line: started. Below: failed. Ringed: this one.")] : [];
 }
 
@@ -103,7 +103,7 @@ export async function show(root, parameter, signal) {
   subject.verdict = report.verdict ?? subject.verdict;
   again();
   side.append(...reasons(report));
-  side.append(actions(subject, signal));
+  side.append(actions(subject, companion(attempts, subject)));
   await picture(main, { subject, report, engaged: engagedOf(report), beside: companion(attempts, subject), signal });
   main.append(checks(report));
 }

@@ -6,7 +6,7 @@ import { quantity } from "./figures.js";
 import { attempt as trying, button, list, make } from "./make.js";
 import { phase } from "./words.js";
 
-const RESULTS = { "pass": ["in limits", "in"], "fail": ["out of limits", "out"], "too-close": ["too close to say", "unknown"],
+export const RESULTS = { "pass": ["in limits", "in"], "fail": ["out of limits", "out"], "too-close": ["too close to say", "unknown"],
   "not-possible": ["could not be judged", "unknown"] };
 
 /* What to test next; where the command line is named, a way to the view that does the same. */
@@ -37,7 +37,7 @@ export function reasons(report) {
   ].filter(Boolean);
 }
 
-function limit(check) {
+export function limit(check) {
   const { limit_low: low, limit_high: high, unit } = check;
   if (low !== null && high !== null) return `${quantity(low, unit)} to ${quantity(high, unit)}`;
   if (low !== null) return `at least ${quantity(low, unit)}`;
@@ -78,12 +78,14 @@ function remove(subject, said) {
   return row;
 }
 
-export function actions(subject) {
+/* `beside`: the good attempt that it would be laid beside, or null. */
+export function actions(subject, beside) {
   const said = make("p", { class: "said", role: "status" });
   const note = make("textarea", { id: "note", rows: "3" });
   note.value = subject.note ?? "";
   const file = `/v0/snapshots/${subject.number}`;
-  return make("section", { class: "part" }, make("h2", {}, "Hand it on, and keep it"),
+  return make("section", { class: "part" }, beside ? make("p", { class: "row" }, make("a", { class: "key", href: `#/compare/${subject.number}` },
+    "Side by side with the good one")) : null, make("h2", { class: "part" }, "Hand it on, and keep it"),
     make("p", { class: "row" }, make("a", { class: "key first", href: `${file}/report.pdf`, target: "_blank", rel: "noopener" },
       "Report for the customer (PDF)"), make("a", { class: "key", href: `${file}/file`, download: "" }, "The record itself")),
     make("p", { class: "row keeping" }, flag(subject, "reviewed", "Reviewed", said), flag(subject, "hold", "Hold", said),

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // What the sheet says first, of one attempt.
 import { clock, instant, long, span } from "./figures.js";
-import { CERTAINTY, fault, outcome } from "./words.js";
+import { CERTAINTY, HELD, fault, outcome } from "./words.js";
 
 const SETTLED = ["started", "released-early"];
 
@@ -54,6 +54,6 @@ export function headline(attempt, attempts, since, engaged) {
     when: when(attempt, attempts, since),
     outcome: outcome(attempt.outcome) + ".",
     what: what(verdict, engaged),
-    certainty: verdict && !quiet ? CERTAINTY[verdict.certainty] ?? null : null,
+    certainty: verdict && !quiet ? (verdict.fault === "nothing-found" ? HELD : CERTAINTY)[verdict.certainty] ?? null : null,
   };
 }

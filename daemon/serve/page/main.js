@@ -12,7 +12,9 @@ const VIEWS = {
   now: () => import("./now.js"),
   hookup: () => import("./hookup.js"),
   ready: () => import("./ready.js"),
+  compare: () => import("./compare.js"),
 };
+const WITHIN = { ready: "hookup", compare: "attempt" }; // views that are reached from another
 const sheet = document.getElementById("sheet");
 let leaving = new AbortController();
 
@@ -23,7 +25,7 @@ async function go() {
   leaving = new AbortController();
   const { signal } = leaving;
   for (const way of document.querySelectorAll(".ways a")) {
-    const here = way.hash === "#/" + (view === "ready" ? "hookup" : view);
+    const here = way.hash === "#/" + (WITHIN[view] ?? view);
     if (here) way.setAttribute("aria-current", "page");
     else way.removeAttribute("aria-current");
   }

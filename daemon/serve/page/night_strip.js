@@ -12,6 +12,7 @@ import { clamp, clockOf, moved, scaled } from "./night_window.js";
 import { clockTicks, ticks } from "./ticks.js";
 import { outcome } from "./words.js";
 
+const MARKS_SHOWN = 5;
 const EVERY_LEAD = 120; // seconds: below it all leads are drawn
 
 const NOTHING = { marks: [], phases: [], losses: [] }; // a strip without its marks is still a strip
@@ -33,9 +34,19 @@ function axis(view, status, width) {
   return { splits: round, splitTexts: round.map((at) => clockOf(at, status.elapsed_s, now, length)) };
 }
 
+/* Marks beside those of the starter, which are on the strip as attempts. */
+const told = (marks) => marks.marks.filter((one) => one.name !== "cranking");
+
+function markRows(marks, status, length) {
+  const now = instant(status.wall);
+  const some = told(marks).slice(0, MARKS_SHOWN);
+  return [...some.map((one) => make("li", {}, `${clockOf(one.at_s, status.elapsed_s, now, Math.max(length, 10))} ${one.text ?? one.name}`)),
+    told(marks).length > some.length ? make("li", {}, `and ${told(marks).length - some.length} more; look closer`) : null].filter(Boolean);
+}
+
 function lanesOf(drawing, channels, marks) {
   const known = channels.filter((one) => drawing.channels.some((drawn) => drawn.name === one.channel));
-  const moments = marks.marks.filter((one) => one.name !== "cranking").map((one) => ({ at: one.at_s, text: one.text ?? one.name }));
+  const moments = told(marks).map((one) => ({ at: one.at_s }));
   return groups(known).map(({ title, channels: some }) => ({ title: known.length > 1 ? title : null, lanes: some.map((channel) => {
     const drawn = drawing.channels.find((one) => one.name === channel.channel);
     return { channel, title: titleOf(channel), unit: channel.unit ?? "V", times: timesOf(drawing, drawn), low: drawn.low, high: drawn.high,
@@ -57,6 +68,7 @@ export async function strip(where, { list, status, signal }) {
     "Strip of the night. Arrow keys left and right move, plus and minus look closer and wider, Home shows all." });
   const said = make("p", { class: "quiet small", role: "status" });
   const keys = make("p", { class: "row" });
+  const moments = make("ul", { class: "moments small", "aria-label": "Marks in this stretch" });
   const sky = make("figure", { class: "sky" });
   const lanes = stack(canvas, { signal, axisName: "clock time of the logger" });
   let turn = 0;
@@ -78,6 +90,7 @@ export async function strip(where, { list, status, signal }) {
       (singles(drawing) ? "every point is one sample." : drawing.samples_per_column === null ? "lowest and highest of all samples in each column."
         : `lowest and highest of ${Math.max(1, Math.round(drawing.samples_per_column)).toLocaleString("en")} samples in each column.`) +
       (only ? " Closer than two minutes, every lead is drawn." : "");
+    moments.replaceChildren(...markRows(marks, status, length));
     keys.replaceChildren(...(length < 3600 * 2 ? keysOf(list, view) : []));
   };
   const soon = later(paint, said, signal);
@@ -93,7 +106,7 @@ export async function strip(where, { list, status, signal }) {
   where.replaceChildren(make("p", { class: "row views three" }, button("Closer", () => zoom(0.4)), button("Wider", () => zoom(2.5)),
     button("Earlier", () => move(-0.5)), button("Later", () => move(0.5)), button("All", home),
     failed.length ? button("The failed one", () => change({ from: failed.at(-1).elapsed_s - 5, to: failed.at(-1).elapsed_s + 10 })) : null),
-  sky, canvas, said, keys);
+  sky, canvas, said, moments, keys);
   await new Promise(requestAnimationFrame);
   await paint();
 }

@@ -2,7 +2,7 @@
 // Before leaving: key off, key on, one test crank, then what the logger thinks of it.
 import { get, send } from "./ask.js";
 import { crankCaution } from "./cautions.js";
-import { bytes, long, quantity } from "./figures.js";
+import { bytes, long, range } from "./figures.js";
 import { listen } from "./live.js";
 import { attempt as trying, button, list, make } from "./make.js";
 
@@ -18,12 +18,12 @@ const FIT = { "yes": ["Fit to leave.", "in"], "no": ["Not fit to leave.", "out"]
 
 function leads(answer) {
   if (!answer.leads?.length) return null;
-  const level = (one) => (one ? `${quantity(one.lowest, "")} to ${quantity(one.highest, "")}` : "not seen");
-  return make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Each lead" }, make("table", {}, make("thead", {}, make("tr", {},
-    ["Lead", "Key off", "Key on", "Cranking", "Result"].map((one) => make("th", { scope: "col" }, one)))),
-  make("tbody", {}, answer.leads.map((one) => make("tr", {}, make("td", {}, `${one.channel}, ${one.unit}`), make("td", {}, level(one.key_off)),
-    make("td", {}, level(one.key_on)), make("td", {}, level(one.cranking)),
-    make("td", { class: one.result === "pass" ? "in" : one.result === "not seen" ? "unknown" : "out" }, [one.result, ...(one.notes ?? [])].join(". ")))))));
+  const level = (one, unit) => (one ? range(one.lowest, one.highest, unit) : "not seen");
+  return make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Each lead" }, make("table", { class: "stacked" }, make("thead", {}, make("tr", {},
+    ["Lead", "Key off", "Key on", "Cranking", "Result"].map((one) => make("th", { scope: "col", class: one === "Result" ? "whole" : null }, one)))),
+  make("tbody", {}, answer.leads.map((one) => make("tr", {}, make("td", {}, one.channel), make("td", {}, level(one.key_off, one.unit)),
+    make("td", {}, level(one.key_on, one.unit)), make("td", {}, level(one.cranking, one.unit)),
+    make("td", { class: "whole" }, make("span", { class: one.result === "pass" ? "in" : one.result === "not seen" ? "unknown" : "out" }, one.result === "pass" ? "in limits" : one.result), (one.notes ?? []).map((text) => ". " + text)))))));
 }
 
 function judgement(answer) {
@@ -50,7 +50,7 @@ export function show(root, parameter, signal) {
   const leave = () => trying(said, () => send("POST", "night", {}), "The night counts from now. Go home.");
   steps.append(make("li", {}, make("div", {}, make("h2", {}, "What the logger thinks"), make("p", { class: "row" }, button("Judge it", judge)), result)),
     make("li", {}, make("div", {}, make("h2", {}, "Leave"), make("p", {}, "Leads secured and fused at the post, bonnet and doors not pinching them, key and remote start under control."),
-      make("p", { class: "row" }, button("I am leaving now", leave, { class: "key first" })), said)));
+      make("p", { class: "row apart-a-little" }, button("I am leaving now", leave, { class: "key first" })), said)));
   root.append(make("h1", { class: "title" }, "Fit to leave?"), make("p", { class: "lead-in" }, "Each step ticks itself off when the leads have shown it."), steps);
   let before = null;
   listen("now", (now) => {

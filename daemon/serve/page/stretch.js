@@ -42,7 +42,8 @@ export function length(from, to, rpm) {
 export function sentence(channel, measured, from, to) {
   if (!measured) return "nothing was sampled here.";
   const unit = channel.unit ?? "V";
-  const range = `between ${quantity(measured.lowest, unit)} and ${quantity(measured.highest, unit)}`;
+  const [lowest, highest] = [quantity(measured.lowest, unit), quantity(measured.highest, unit)];
+  const range = lowest === highest ? `at ${lowest}` : `between ${lowest} and ${highest}`;
   if (channel.role === "signal" || channel.role === "command") {
     const high = duty(measured);
     if (high === null) return `stood ${range}: no pulses.`;

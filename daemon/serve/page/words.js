@@ -15,6 +15,13 @@ export const CERTAINTY = {
   "cannot-tell": ["Cannot tell", "the record does not decide it; this is the best candidate"],
 };
 
+/* The same where nothing was found. */
+export const HELD = {
+  "shown": ["Shown", "each was good on its wire while the starter turned"],
+  "likely": ["Likely", "what was measured was good, but not all of it could be judged"],
+  "cannot-tell": ["Cannot tell", "too little could be judged"],
+};
+
 export const PHASES = {
   "key-off": "key off",
   "key-on": "key on",
