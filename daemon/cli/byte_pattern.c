@@ -101,9 +101,20 @@ static size_t shorten(const uint8_t *bytes, size_t count, size_t distance) {
     return places ? distance : 0;
 }
 
+/* The shortest distance that keeps a header of two bytes: where scans within a packet are more
+ * alike than packets are. */
+static size_t find_header(const uint8_t *bytes, size_t count) {
+    for (size_t distance = DISTANCE_LEAST; distance <= count / PACKETS_LEAST; distance++)
+        if (count_places(bytes, count, distance) >= 2)
+            return distance;
+    return 0;
+}
+
 void byte_pattern_find(const uint8_t *bytes, size_t count, struct byte_pattern *pattern) {
     *pattern = (struct byte_pattern){.text = is_text(bytes, count)};
     size_t distance = shorten(bytes, count, find_distance(bytes, count));
+    if (!distance)
+        distance = find_header(bytes, count);
     if (distance)
         fill(bytes, count, distance, pattern);
 }

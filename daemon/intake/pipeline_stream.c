@@ -16,6 +16,7 @@
 #define WAIT_MS        100 /* for bytes; also how exactly blocks close while none come */
 #define NONSENSE_NS    (3 * SECOND_NS)
 #define NONSENSE_BYTES 32 /* fewer may be noise of a plug going in */
+#define TEXT_PERCENT   95
 #define AGAIN_NS       SECOND_NS
 #define NO_SCANS_NS    (2 * SECOND_NS)
 #define READ_BYTES     65536 /* at least WRITE_BYTES_MAX */
@@ -25,19 +26,19 @@ struct stream {
     struct intake_board *owner;
     uint8_t *bytes;
     bool connected;
-    uint64_t bytes_without_sense;
-    uint64_t dropped_seen;                /* bytes dropped up to the last overflow */
-    int64_t sense_ns, scans_ns, again_ns; /* when last; CLOCK_MONOTONIC */
+    uint64_t bytes_without_sense, text_without_sense; /* of them, those that can be printed */
+    uint64_t dropped_seen;                            /* bytes dropped up to the last overflow */
+    int64_t sense_ns, scans_ns, again_ns;             /* when last; CLOCK_MONOTONIC */
 };
 
 /* What else may not fit than how fast the bits come. */
 static void list_options(const struct hookup_board *board, char *text, size_t size) {
     const struct board_driver *driver = board->driver;
     if (board->settings.file != NULL) {
-        snprintf(text, size, "or mend its board file");
+        snprintf(text, size, "mend its board file");
         return;
     }
-    size_t used = (size_t)snprintf(text, size, "or look at its");
+    size_t used = (size_t)snprintf(text, size, "look at its");
     bool first = true;
     for (const struct board_option *option = driver->options; option && option->name; option++) {
         if (strcmp(option->name, "baud") == 0 || strcmp(option->name, "rate") == 0 || used >= size)
@@ -46,7 +47,20 @@ static void list_options(const struct hookup_board *board, char *text, size_t si
         first = false;
     }
     if (first)
-        snprintf(text, size, "or another driver");
+        snprintf(text, size, "try another driver");
+}
+
+/* So many bytes that can be printed do not come by chance: the baud rate is right. */
+static bool is_text(const struct stream *stream) {
+    return stream->text_without_sense * 100 >= stream->bytes_without_sense * TEXT_PERCENT;
+}
+
+static uint64_t count_text(const uint8_t *bytes, size_t count) {
+    uint64_t text = 0;
+    for (size_t i = 0; i < count; i++)
+        text += (bytes[i] >= ' ' && bytes[i] <= '~') || bytes[i] == '\r' || bytes[i] == '\n' ||
+                bytes[i] == '\t';
+    return text;
 }
 
 static void say_nonsense(struct stream *stream) {
@@ -54,6 +68,15 @@ static void say_nonsense(struct stream *stream) {
         intake_board_say(stream->owner, INTAKE_NONSENSE,
                          "bytes arrive, none make sense: [packet] of its board file does not fit "
                          "what the board sends");
+        return;
+    }
+    char more[96];
+    list_options(stream->owner->hookup, more, sizeof more);
+    if (is_text(stream)) {
+        intake_board_say(stream->owner, INTAKE_NONSENSE,
+                         "text arrives, but not the scans that are expected: %s; `cranktrap boards "
+                         "--try` shows what comes",
+                         more);
         return;
     }
     static const unsigned usual[] = {9600,   19200,  38400,  57600,  115200,
@@ -68,11 +91,9 @@ static void say_nonsense(struct stream *stream) {
         if (usual[i] != now)
             used += (size_t)snprintf(others + used, sizeof others - used, "%s%u",
                                      used > 0 ? ", " : "", usual[i]);
-    char more[96];
-    list_options(hookup, more, sizeof more);
     if (now > 0)
         intake_board_say(stream->owner, INTAKE_NONSENSE,
-                         "bytes arrive, none make sense: try baud %s; now %u; %s", others, now,
+                         "bytes arrive, none make sense: try baud %s; now %u; or %s", others, now,
                          more);
     else
         intake_board_say(stream->owner, INTAKE_NONSENSE,
@@ -95,7 +116,8 @@ static void watch(struct stream *stream) {
     if (stream->bytes_without_sense >= NONSENSE_BYTES && now - stream->sense_ns >= NONSENSE_NS) {
         pipeline->streaming = false;
         say_nonsense(stream);
-        stream->bytes_without_sense = 0; /* judged; the next verdict needs new bytes */
+        stream->bytes_without_sense = stream->text_without_sense =
+            0; /* judged; the next verdict needs new bytes */
     } else if (pipeline->streaming && now - stream->scans_ns >= no_scans_ns &&
                now - stream->sense_ns < no_scans_ns) {
         pipeline->streaming = false;
@@ -124,8 +146,9 @@ static void take_bytes(struct stream *stream, size_t count, int64_t arrival_ns) 
 
     int64_t now = intake_monotonic_ns();
     stream->bytes_without_sense += count;
+    stream->text_without_sense += count_text(stream->bytes, count);
     if (pipeline->made_sense || result == BOARD_OK) {
-        stream->bytes_without_sense = 0;
+        stream->bytes_without_sense = stream->text_without_sense = 0;
         stream->sense_ns = now;
     }
     if (pipeline->had_scans)
@@ -137,7 +160,7 @@ static void connected(struct stream *stream) {
     struct pipeline *pipeline = stream->pipeline;
     struct board_bytes request = {0};
     stream->connected = true;
-    stream->bytes_without_sense = 0;
+    stream->bytes_without_sense = stream->text_without_sense = 0;
     stream->sense_ns = stream->scans_ns = stream->again_ns = intake_monotonic_ns();
     pipeline->refused = false;
     pipeline->streaming = false;

@@ -33,7 +33,8 @@ static void explain_twins(const char *serial, char *text, size_t size) {
 static void explain_absence(const char *device, char *text, size_t size) {
     if (strchr(device, '/') == NULL)
         (void)snprintf(text, size,
-                       "no port has the USB serial number %s now: is the board plugged in?",
+                       "no port has the USB serial number %s now: is the board plugged in? "
+                       "`cranktrap boards` lists what is",
                        device);
     else
         (void)snprintf(text, size, "%s is not there now: is the board plugged in and powered?",

@@ -143,20 +143,30 @@ static void name_wanted(const struct board_id *ids, const char *wanted, char *te
         (void)snprintf(text, size, "USB board");
 }
 
+static bool has_own_serial(const struct usb_device *devices, size_t count, size_t which) {
+    for (size_t i = 0; i < count; i++)
+        if (i != which && strcmp(devices[i].serial, devices[which].serial) == 0)
+            return false;
+    return devices[which].serial[0] != '\0';
+}
+
 static void explain_several(const struct board_id *ids, const char *wanted, char *text,
                             size_t size) {
     struct usb_device *devices = NULL;
     size_t count = 0;
     if (usb_devices_list(&devices, &count) < 0)
         count = 0;
+    bool differ = true; /* do serial numbers tell them apart? */
     size_t used = strlen(text);
     for (size_t i = 0; i < count && used < size; i++)
         if (is_wanted(&devices[i], ids, wanted)) {
             (void)snprintf(text + used, size - used, " port %s (serial number %s)", devices[i].port,
                            devices[i].serial[0] ? devices[i].serial : "none");
             used = strlen(text);
+            differ = differ && has_own_serial(devices, count, i);
         }
-    (void)snprintf(text + used, size - used, ": say which by device = PORT or SERIAL NUMBER");
+    (void)snprintf(text + used, size - used, ": say which by device = %s",
+                   differ ? "PORT or SERIAL NUMBER" : "PORT");
     free(devices);
 }
 
@@ -170,7 +180,10 @@ void usb_devices_explain(const struct board_id *ids, const char *wanted, int err
     switch (error) {
     case -ENOENT:
     case -ENODEV:
-        (void)snprintf(text, size, "%s is not there now: is it plugged in and powered?", name);
+        (void)snprintf(
+            text, size,
+            "%s is not there now: is it plugged in and powered? `cranktrap boards` lists what is",
+            name);
         break;
     case -ENOTUNIQ:
         (void)snprintf(text, size, "more than one %s:", name);
@@ -193,8 +206,10 @@ void usb_devices_explain(const struct board_id *ids, const char *wanted, int err
                        name);
         break;
     case -EPROTO:
-        (void)snprintf(text, size,
-                       "%s refused a start request of its board file, or did not answer it", name);
+        (void)snprintf(
+            text, size,
+            "%s refused a start request, or did not answer it: see start = in its board file",
+            name);
         break;
     case -ENOMEM:
         (void)snprintf(text, size,

@@ -97,6 +97,20 @@ class Bringup(harness.Case):
                      "byte 1 is always 55", "byte 2 goes up by one"):
             self.assertIn(part, text)
 
+    def test_names_packets_whose_scans_are_more_alike_than_they(self):
+        def scan(number):
+            values = [(4 * number + i) & 4095 for i in range(4)]
+            return sum(value << 12 * (3 - i) for i, value in enumerate(values)).to_bytes(6, "big")
+
+        stream = b"".join(b"\xfe\xed" + (84 * n).to_bytes(4, "little") +
+                          b"".join(scan(84 * n + i) for i in range(84)) + b"\0\0" for n in range(12))
+        player = Player(stream, b"S")
+        self.addCleanup(player.close)
+        text = harness.run("boards", "--try", "packets-8x16", "--device", player.device,
+                           "--for", "1s").stdout
+        for part in ("come back every 512 bytes", "byte 2 is always fe", "byte 3 is always ed"):
+            self.assertIn(part, text)
+
     def test_says_what_to_do_when_nothing_comes(self):
         player = Player(b"", b"S")
         self.addCleanup(player.close)

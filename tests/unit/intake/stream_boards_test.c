@@ -198,6 +198,22 @@ static void nonsense_is_named(void **state) {
     finish(rig, &played);
 }
 
+static void text_is_no_wrong_baud_rate(void **state) {
+    static const uint8_t text[] = "battery 12.4 V, all is well\r\n";
+    struct rig *rig = *state;
+    struct played played;
+    stream_one(rig, &played, 500);
+    unsigned waited = 0;
+    while (rig_status(rig, 0).state != INTAKE_NONSENSE) {
+        played_write(&played, text, sizeof text - 1);
+        nanosleep(&(struct timespec){0, 2000000}, NULL);
+        assert_true(++waited < 15000);
+    }
+    assert_non_null(strstr(rig_status(rig, 0).why, "text arrives, but not the scans"));
+    assert_null(strstr(rig_status(rig, 0).why, "try baud"));
+    finish(rig, &played);
+}
+
 static void lost_packets_are_counted_exactly(void **state) {
     struct rig *rig = *state;
     struct played played;
@@ -448,6 +464,7 @@ int main(void) {
         TEST(missing_at_first),
         TEST(silence_is_noticed_and_the_port_opened_again),
         TEST(nonsense_is_named),
+        TEST(text_is_no_wrong_baud_rate),
         TEST(lost_packets_are_counted_exactly),
         TEST(restarted_board_begins_an_epoch),
         TEST(comes_back_with_other_inputs),
