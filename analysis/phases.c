@@ -26,6 +26,7 @@
 #define BEFORE_LOAD_S   0.05
 #define JUST_RELEASED_S 1.0   /* a rate may still be that of before */
 #define COASTING_SHARE  0.9   /* of the cranking rate; an engine that runs is faster */
+#define COASTS_S        2.0   /* no engine does for longer: slow edges are too few samples then */
 #define SWING_SHARE     0.5   /* of a winding's swing while the starter turned it; less is hum */
 #define SWING_WEIGHT    0.125 /* of an edge: beside a wheel's gap one swings twice as far */
 #define BEGIN_WINDOW_S  0.3   /* what is on so soon after the first sample was on before */
@@ -423,6 +424,8 @@ static bool runs_down(const struct turning *turning) {
 static bool runs(struct phases *phases) {
     const struct turning *turning = best_turning(phases);
     bool charging = charges(phases);
+    bool rose = charging && phases->released_s > -HUGE_VAL &&
+                phases->battery.level > phases->battery.cranking_rest + 0.3;
     phases->by_charging = false;
     if (turning != NULL) {
         enum speed speed = turning_speed(turning, phases->limits.running_speed);
@@ -435,10 +438,9 @@ static bool runs(struct phases *phases) {
                      turning_runs_since(turning, phases->released_s, phases->now_s,
                                         phases->limits.running_speed));
         return fast || persists || phases->phase == PHASE_RUNNING ||
-               (charging && !runs_down(turning));
+               (charging && !runs_down(turning)) ||
+               (rose && phases->now_s - phases->released_s > COASTS_S);
     }
-    bool rose = charging && phases->released_s > -HUGE_VAL &&
-                phases->battery.level > phases->battery.cranking_rest + 0.3;
     /* Where edges came until the release, their end tells; where they did not, the battery does. */
     phases->by_charging = rose && newest_edge(phases) < phases->released_s - RELEASE_WAIT_S;
     return phases->by_charging;

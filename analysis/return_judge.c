@@ -140,11 +140,12 @@ static bool is_surge(const struct survey *survey, const struct rise *rise) {
     const struct window *window = survey->window;
     const struct limits *limits = survey->limits;
     const struct departure *departure = rise->departure;
+    double error = error_of(survey, rise); /* the highest of many samples lies further off */
     return !isnan(window->engaged_s) &&
            departure->from_until_s >= window->engaged_s - BEFORE_ENGAGED_S &&
            departure->to_s <= window->engaged_s + limits->return_surge_time + SURGE_TAIL_S &&
            departure->depth <= limits->return_surge_level - returns_limit(survey->vehicle, limits) +
-                                   error_of(survey, rise);
+                                   (rise->mean <= limits->return_surge_level ? 2.0 : 1.0) * error;
 }
 
 static bool is_event(const struct survey *survey, const struct rise *rise) {

@@ -25,7 +25,7 @@ static const double cold_v[] = {8.5, 8.7, 8.9, 9.1, 9.3, 9.4, 9.5, 9.6};
 #define FLOOR_V     9.6
 #define DATED_S     0.01 /* the starter's engagement is dated no finer */
 #define SLOWER_THAN 1.5  /* times the limit of a slow crank: speed has suffered from the battery */
-#define SURGES      4.0  /* a cranking shorter than so many surges has no sustained level */
+#define SURGES      6.0  /* a cranking shorter than so many surges has no sustained level */
 
 double supply_cranking_floor(const struct vehicle *vehicle, const struct limits *limits) {
     double at_c = vehicle->temperature_c;

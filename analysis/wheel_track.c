@@ -143,38 +143,59 @@ static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_t
     return signal->wheel.missing == 0 || gaps >= 2;
 }
 
-/*
- * Is it that wheel although pulses are missing? It was followed for turns, at a speed that did not
- * jump, few edges are no tooth's; each tooth came now and then, and most more often than not.
- */
-static bool is_borne_out(const struct wheel_pattern *pattern, const struct wheel_path *path) {
-    size_t there[WHEEL_MOST_EDGES] = {0};
-    size_t missing[WHEEL_MOST_EDGES] = {0};
-    size_t jumps = 0;
-    size_t extra = 0;
+/* What a way along a wheel as given looks like. */
+struct way {
+    size_t there[WHEEL_MOST_EDGES]; /* by place */
+    size_t missing[WHEEL_MOST_EDGES];
+    size_t extra;
+    size_t jumps;       /* of the speed */
+    size_t turns;       /* places 0 that it passed, */
+    size_t whole_turns; /*   with the edges on both sides of the gap and none within */
+};
+
+static void look_along(const struct wheel_pattern *pattern, const struct wheel_path *path,
+                       struct way *way) {
+    long edges = (long)pattern->edges;
+    *way = (struct way){.there = {0}};
     for (size_t i = 1; i < path->count; i++) {
         const struct wheel_step *step = &path->steps[i];
-        there[wheel_place(pattern, step)]++;
+        way->there[wheel_place(pattern, step)]++;
         if (step->stretch != step[-1].stretch)
             continue;
-        extra += step->edge - step[-1].edge - 1;
+        bool next = step->tooth == step[-1].tooth + 1;
+        way->extra += step->edge - step[-1].edge - 1;
         for (long tooth = step[-1].tooth + 1; tooth < step->tooth; tooth++)
-            missing[(size_t)tooth % pattern->edges]++;
-        bool whole = i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
+            way->missing[tooth % edges]++;
+        way->turns += step->tooth / edges != step[-1].tooth / edges;
+        way->whole_turns += step->tooth % edges == 0 && next && step->edge == step[-1].edge + 1;
+        bool whole = next && i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
                      step->tooth == step[-2].tooth + 2;
-        jumps += whole && !is_steady(pattern, path, i);
+        way->jumps += whole && !is_steady(pattern, path, i);
     }
+}
+
+/* No tooth is hardly ever there, and few are more often missing than not. */
+static bool has_its_teeth(const struct wheel_pattern *pattern, const struct way *way) {
     size_t mostly_missing = 0;
     for (size_t place = 0; place < pattern->edges; place++) {
-        if (missing[place] > 0 && there[place] * SELDOM < missing[place])
+        if (way->missing[place] > SELDOM * way->there[place])
             return false;
-        mostly_missing += missing[place] >= there[place];
+        mostly_missing += way->missing[place] >= way->there[place];
     }
-    if (mostly_missing * SELDOM > pattern->edges)
-        return false;
-    return path->count > FEWEST_FOLLOWED * pattern->edges &&
-           (double)jumps < SHARE_OF_ODD * (double)path->count &&
-           (double)extra < SHARE_OF_ODD * (double)path->count;
+    return mostly_missing * SELDOM <= pattern->edges;
+}
+
+/*
+ * Is it the wheel as given although pulses are missing? It was followed for turns, with its gap
+ * in most of them, at a speed that did not jump; its teeth are there, and few edges are no tooth's.
+ */
+static bool is_borne_out(const struct wheel_pattern *pattern, const struct wheel_path *path) {
+    struct way way;
+    double few = SHARE_OF_ODD * (double)path->count;
+    look_along(pattern, path, &way);
+    return path->count > FEWEST_FOLLOWED * pattern->edges && has_its_teeth(pattern, &way) &&
+           (!pattern->marked || 2 * way.whole_turns > way.turns) && (double)way.jumps < few &&
+           (double)way.extra < few;
 }
 
 /* ---- turns and speed ---- */
@@ -353,7 +374,11 @@ static int try_as_given(struct wheel_track *track, const struct wheel_signal *si
     struct wheel_path path = {0};
     bool wild = pattern.state == WHEEL_FOLLOWED && pattern.learnt && signal->wheel.missing > 0 &&
                 signal->kind == SENSOR_HALL && pattern.scatter > NO_SCATTER;
-    if ((pattern.state != WHEEL_NO_PATTERN && !wild) || !wheel_as_given(&signal->wheel, &pattern))
+    /* few gaps in a wheel of many teeth: they look equal, which the one that is given is not */
+    bool equal =
+        pattern.state == WHEEL_NOT_AS_GIVEN && pattern.edges == 1 && signal->wheel.missing > 0;
+    if ((pattern.state != WHEEL_NO_PATTERN && !wild && !equal) ||
+        !wheel_as_given(&signal->wheel, &pattern))
         return 0;
     int result = follow_direction(signal, directions, &pattern, &path);
     replace_if(track, result == 0 && is_borne_out(&pattern, &path), &pattern, &path);

@@ -64,7 +64,8 @@ def sensor_section(case, sensor, there):
         lines.append(f"feed = {sensor.feed}")
     if sensor.kind == "hall" and (sensor.pull_up != "feed" or sensor.feed in there):
         lines.append(f"pull-up = {sensor.pull_up}")
-    if sensor.wheel.replace("-", "").isdigit() and case.seed % 3 == 0:
+    if sensor.wheel.replace("-", "").isdigit() and case.options.get("tell_wheel",
+                                                                    case.seed % 3 == 0):
         lines.append(f"wheel = {sensor.wheel}")
     return lines
 

@@ -131,9 +131,11 @@ def sweeps(bench, seed, each):
     lines += grid(bench, "feed-dip", DIP_VOLTS, DIP_SECONDS, seed, each, ("depth", volts, milli))
     lines += ["### A return that stands high from key-on", ""]
     lines += line(bench, "return-level", RETURN_VOLTS, seed, each, "level", volts)
-    lines += ["### Pulses missing from a 36-1 wheel, in a row by how often", ""]
-    lines += grid(bench, "missing-pulses", MISSING, MISSING_TIMES, seed, each,
-                  ("in a row", str, "{} times".format))
+    for kind, told in (("missing-pulses", "given in the hookup"),
+                       ("missing-untold", "not given: one pulse alone is not claimed")):
+        lines += [f"### Pulses missing from a 36-1 wheel, in a row by how often; it is {told}", ""]
+        lines += grid(bench, kind, MISSING, MISSING_TIMES, seed, each,
+                      ("in a row", str, "{} times".format))
     lines += ["### Samples a second: a feed that collapses", "",
               "Beside a 36-1 wheel at 130 to 240 rpm, as in the next.", ""]
     lines += line(bench, "feed-at-rate", RATES, seed, each, "samples a second")

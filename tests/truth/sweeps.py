@@ -42,10 +42,12 @@ class ReturnLevel(Sized):
 
 
 class MissingPulses(Sized):
-    """COUNT, TIMES: so many pulses in a row are missing, so often."""
+    """COUNT, TIMES: so many pulses in a row are missing, so often; the hookup tells the wheel."""
+    told = True
+
     def plan(self, case):
         super().plan(case)
-        case.options.update(wheel="36-1", length=4.0)
+        case.options.update(wheel="36-1", length=4.0, tell_wheel=self.told)
 
     def wires(self, case):
         count, times = int(self.sizes[0]), int(self.sizes[1])
@@ -65,6 +67,11 @@ class MissingPulses(Sized):
         onset = machine.time[numpy.flatnonzero(sensor.dead)[0]]
         say(case, "signal-gaps", "signal", onset, None, sensor, sensor.signal,
             also=["signal-lost"], slack=60 / case.main.rpm / 36)
+
+
+class MissingUntold(MissingPulses):
+    """COUNT, TIMES: the same of a wheel that the hookup does not tell."""
+    told = False
 
 
 class Sampled(Sized):
@@ -95,4 +102,5 @@ class Noise(Sampled):
 
 
 KINDS = {"feed-dip": FeedDip, "return-level": ReturnLevel, "missing-pulses": MissingPulses,
+         "missing-untold": MissingUntold,
          "feed-at-rate": Sampled, "signal-at-rate": SampledLost, "feed-in-noise": Noise}

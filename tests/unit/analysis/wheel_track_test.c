@@ -110,6 +110,71 @@ static void the_wrong_wheel(void **state) {
     assert_int_equal(track->event_count, 0);
     wheel_track_free(track);
     pulse_list_free(&list);
+    list = regular(60, 0, 8, 0.3);
+    track = follow(&list, "60-2");
+    assert_int_equal(track->pattern.state, WHEEL_NOT_AS_GIVEN);
+    wheel_track_free(track);
+    pulse_list_free(&list);
+}
+
+/* One to three teeth of a 12-1 or 36-1 wheel stay away in every turn, always others. */
+static void teeth_that_stay_away_in_every_turn(void **state) {
+    (void)state;
+    for (unsigned all = 12; all <= 36; all += 24) {
+        struct pulse_list list = {0};
+        double due_s[10];
+        for (unsigned turn = 0; turn < 10; turn++) {
+            unsigned first = 1 + turn * 5 % (all - 4);
+            unsigned away = 1 + turn * turn % 3;
+            due_s[turn] = 0.3 * (turn + (double)first / all);
+            for (unsigned i = 0; i < all - 1; i++) {
+                double at_s = 0.3 * (turn + (double)i / all);
+                if (i >= first && i < first + away)
+                    continue;
+                pulse_list_add(&list, at_s, true);
+                pulse_list_add(&list, at_s + 0.15 / all, false);
+            }
+        }
+        struct wheel_track *track = follow(&list, all == 12 ? "12-1" : "36-1");
+        assert_int_equal(track->pattern.state, WHEEL_FOLLOWED);
+        assert_int_equal(track->pattern.edges, all - 1);
+        assert_near(track->rpm, 200.0, 1e-6);
+        for (size_t i = 0; i < track->event_count; i++) {
+            const struct wheel_event *event = &track->events[i];
+            size_t turn = (size_t)(event->due_s / 0.3);
+            double width_s = track->pattern.rises ? 0.0 : 0.15 / all;
+            assert_int_equal(event->kind, WHEEL_MISSING);
+            assert_int_equal(event->pulses, 1 + turn * turn % 3);
+            assert_near(event->due_s, due_s[turn] + width_s, 0.1 * 0.3 / all);
+        }
+        assert_in_range(track->event_count, 6, 10); /* all with a turn to hold against */
+        wheel_track_free(track);
+        pulse_list_free(&list);
+    }
+}
+
+/* A winding comes back to its middle behind a gap's last tooth, or only before the next one. */
+static void a_winding_undecided_beside_its_gap(void **state) {
+    (void)state;
+    struct pulse_list list = {0};
+    for (unsigned turn = 0; turn < 10; turn++) {
+        for (unsigned i = 0; i < 9; i++) {
+            double at_s = 0.3 * (turn + i / 12.0);
+            if (i > 0 || turn % 4 != 3) /* else it is up since the tooth before the gap */
+                pulse_list_add(&list, at_s, true);
+            pulse_list_add(&list, at_s + 0.007, false);
+            if (i == 8 && turn % 4 == 2)
+                pulse_list_add(&list, at_s + 0.014, true);
+        }
+    }
+    struct wheel_signal signal = wheel_signal_of(&list, "12-3");
+    signal.kind = SENSOR_INDUCTIVE;
+    struct wheel_track *track = wheel_track_of(&signal);
+    assert_int_equal(track->pattern.state, WHEEL_FOLLOWED);
+    assert_false(track->pattern.rises);
+    assert_int_equal(track->event_count, 0);
+    wheel_track_free(track);
+    pulse_list_free(&list);
 }
 
 static void equal_teeth_tell_no_turn(void **state) {
@@ -279,11 +344,17 @@ static void beside_numpy(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(gaps_of_a_hall_sensor),  cmocka_unit_test(two_gaps),
-        cmocka_unit_test(the_wrong_wheel),        cmocka_unit_test(equal_teeth_tell_no_turn),
-        cmocka_unit_test(a_wheel_that_runs_down), cmocka_unit_test(breaks_and_holes),
-        cmocka_unit_test(too_few_samples),        cmocka_unit_test(nothing_and_nearly_nothing),
+        cmocka_unit_test(gaps_of_a_hall_sensor),
+        cmocka_unit_test(two_gaps),
+        cmocka_unit_test(the_wrong_wheel),
+        cmocka_unit_test(equal_teeth_tell_no_turn),
+        cmocka_unit_test(a_wheel_that_runs_down),
+        cmocka_unit_test(breaks_and_holes),
+        cmocka_unit_test(too_few_samples),
+        cmocka_unit_test(nothing_and_nearly_nothing),
         cmocka_unit_test(beside_numpy),
+        cmocka_unit_test(teeth_that_stay_away_in_every_turn),
+        cmocka_unit_test(a_winding_undecided_beside_its_gap),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
