@@ -28,7 +28,10 @@ struct levels {
     int64_t sums[LEVELS_BINS]; /* of the samples in the bin, counts */
 };
 
+/* Empty. */
 void levels_init(struct levels *levels);
+
+/* Takes `count` samples in. */
 void levels_push(struct levels *levels, const int32_t *counts, size_t count);
 
 /* Adds what `other` has seen. */

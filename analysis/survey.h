@@ -98,7 +98,10 @@ int survey_push(struct survey *survey, const struct record_run *run);
 /* No more runs come: takes the edges in. `pulses` has one per channel, NULL where it has none. */
 void survey_finish(struct survey *survey, struct pulses *const *pulses);
 
+/* After survey_finish(): what that lead read in that phase; the survey's. */
 const struct reading *survey_reading(const struct survey *survey, size_t channel, enum phase phase);
+
+/* What a channel did around a departure (its place in the list given); the survey's. */
 const struct departure_view *survey_view(const struct survey *survey, size_t departure,
                                          size_t channel);
 

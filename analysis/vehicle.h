@@ -89,10 +89,12 @@ struct vehicle_channel {
 };
 
 enum sensor_kind { SENSOR_HALL, SENSOR_INDUCTIVE };
+/* Names as in a hookup file: static; from a name 0, or -EINVAL with `*kind` untouched. */
 const char *sensor_kind_name(enum sensor_kind kind);
 int sensor_kind_from_name(const char *name, enum sensor_kind *kind);
 
 enum shaft { SHAFT_CRANK, SHAFT_CAM };
+/* As those above. */
 const char *shaft_name(enum shaft shaft);
 int shaft_from_name(const char *name, enum shaft *shaft);
 

@@ -7,6 +7,7 @@
 
 #include "survey.h"
 
+/* A channel's name; the vehicle's. */
 const char *words_channel(const struct survey *survey, size_t channel);
 const char *words_phase(enum phase phase); /* "while the starter turned" */
 const char *words_place(enum place place); /* "at the sensor" */

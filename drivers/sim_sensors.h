@@ -32,6 +32,7 @@ struct sim_sensor_volts {
     double feed, ret, crank, cam;
 };
 
+/* Whole wires and a control unit that sleeps. `wheel` is copied. */
 void sim_sensors_init(struct sim_sensors *sensors, const struct sim_wheel *wheel);
 
 /* Begins an attempt with this fault (or none) in the wires. */

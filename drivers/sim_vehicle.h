@@ -56,6 +56,7 @@ enum sim_input {
 #define SIM_DIVIDER       5.7   /* before battery, ignition and supply */
 #define SIM_AMPS_PER_VOLT 200.0 /* of the current clamp */
 
+/* At rest, before the first attempt of `schedule`; `wheel` is on the crankshaft. */
 void sim_vehicle_init(struct sim_vehicle *vehicle, const struct sim_schedule *schedule,
                       unsigned cylinders, const struct sim_wheel *wheel);
 

@@ -22,6 +22,7 @@ void board_record_free(struct board_record *record); /* takes NULL */
 void board_record_add(struct board_record *record, const uint8_t *bytes, size_t count);
 void board_record_hole(struct board_record *record);
 
+/* How many are kept. */
 size_t board_record_bytes(const struct board_record *record);
 
 /*

@@ -37,6 +37,7 @@ struct command {
 /* All commands in the order of the help, ended by a NULL name. */
 extern const struct command commands[];
 
+/* One file each (NAME.c). What they return is the program's exit status. */
 int command_hookup(const struct command_line *line);
 int command_boards(const struct command_line *line);
 int command_ready(const struct command_line *line);

@@ -93,6 +93,7 @@ void ready_forget_inputs(struct ready *ready); /* it was not off all the time */
 /* The neighbours in the test crank's record; adds notes and reasons. */
 void ready_judge_inputs(struct ready *ready);
 
+/* What the inputs read with the key off, as text. */
 void ready_print_inputs(const struct ready *ready);
 json_t *ready_input_json(const struct ready_lead *lead); /* null: nothing was seen */
 
@@ -113,10 +114,12 @@ const char *ready_fit(const struct ready *ready);
 
 /* ---- ready_room.c ---- */
 
+/* How long the ring lasts, and whether the disk has room: adds reasons. */
 void ready_look_at_room(struct ready *ready);
 
 /* ---- ready_print.c ---- */
 
+/* As text: what to mind before the key is turned; and all that was found. */
 void ready_print_cautions(const struct ready *ready);
 void ready_print(const struct ready *ready);
 json_t *ready_json(const struct ready *ready); /* "cranktrap.ready/1" */

@@ -9,6 +9,7 @@
 
 #include <jansson.h>
 
+/* Text, on stdout. */
 void trial_print(const struct hookup_board *board, const struct trial *trial);
 
 /* cranktrap.boards-try/1; docs/json.md. */

@@ -11,6 +11,7 @@
 
 #include "daemon.h"
 
+/* The callbacks for each module; they are called on its threads. */
 struct intake_tap taps_of_intake(struct daemon *daemon);
 struct watch_sinks taps_of_watch(struct daemon *daemon);
 struct reporter_tap taps_of_reporter(struct daemon *daemon);

@@ -88,6 +88,8 @@ struct intake {
 
 /* ---- intake_board.c: any thread ---- */
 
+/* Board `index` of the hookup, without threads yet. 0 or a negative errno; done takes half-made
+ * ones. */
 int intake_board_init(struct intake_board *board, struct intake *intake, size_t index);
 void intake_board_done(struct intake_board *board);
 
@@ -101,6 +103,7 @@ void intake_board_send(struct intake_board *board, const struct board_bytes *req
 /* Waits, at most until intake stops. */
 void intake_board_pause(struct intake_board *board, int64_t ns);
 
+/* Is intake being stopped? The state it is in. */
 bool intake_board_stopping(const struct intake_board *board);
 enum intake_board_state intake_board_state(struct intake_board *board);
 

@@ -13,10 +13,11 @@
 
 struct timebase;
 
+/* On the boot clock. 0 or -ENOMEM. */
 int timebase_new(struct timebase **timebase);
 void timebase_free(struct timebase *timebase); /* takes NULL */
 
-/* Any thread. */
+/* Any thread. Elapsed time, and wall time since 1970, nanoseconds. */
 int64_t timebase_elapsed_ns(struct timebase *timebase);
 int64_t timebase_wall_ns(struct timebase *timebase);
 

@@ -34,6 +34,7 @@ int report_make_of(struct playback *playback, const char *name,
 /* Frees; takes NULL. */
 void report_free(struct report *report);
 
+/* What it reports; the report's. */
 const struct analysis *report_analysis(const struct report *report);
 
 /* The JSON of design "cranktrap.report/1" (docs/json.md); allocated, free it. NULL: no memory. */

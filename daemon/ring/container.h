@@ -83,6 +83,7 @@ int container_open(const char *path, struct container_reader **reader);
 /* Frees; takes NULL. */
 void container_reader_free(struct container_reader *reader);
 
+/* The sound chunks in the order of the file; the reader's. How many. */
 size_t container_entries(const struct container_reader *reader,
                          const struct container_entry **entries);
 /* A file that ends without END between two chunks has no damage, and is truncated. */

@@ -114,6 +114,7 @@ int disk_ring_pin_stretch(struct disk_ring *ring, int64_t from_ns, int64_t to_ns
 /* Frees the list too. */
 void disk_ring_unpin(struct disk_ring *ring, struct disk_ring_list *list);
 
+/* Any thread. How it stands. */
 struct disk_ring_state disk_ring_state(struct disk_ring *ring);
 
 /* The segments of a ring folder without opening the ring for writing, oldest first. */

@@ -31,6 +31,7 @@ struct memory_ring_state {
     uint64_t chunks_put, taken_through;
 };
 
+/* `bytes`: the most it holds. 0 or a negative errno. */
 int memory_ring_new(uint64_t bytes, struct memory_ring **ring);
 void memory_ring_free(struct memory_ring *ring); /* takes NULL; frees what is inside */
 
@@ -75,6 +76,7 @@ int memory_ring_copy(struct memory_ring *ring, uint16_t stream, int64_t from_ns,
 /* No more is put: a waiting taker returns. */
 void memory_ring_close(struct memory_ring *ring);
 
+/* Any thread. How it stands. */
 struct memory_ring_state memory_ring_state(struct memory_ring *ring);
 
 #endif

@@ -15,6 +15,7 @@
 
 struct outline;
 
+/* 0 or -ENOMEM. */
 int outline_new(struct outline **outline);
 void outline_free(struct outline *outline); /* takes NULL */
 

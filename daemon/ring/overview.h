@@ -67,6 +67,7 @@ struct overview_loss {
 int overview_open(const char *folder, struct overview **overview);
 void overview_free(struct overview *overview); /* takes NULL */
 
+/* Of what it listed when it was opened. */
 struct overview_state overview_state(const struct overview *overview);
 
 /*

@@ -29,6 +29,7 @@ double rans_cost(const uint32_t *counts, size_t symbols, unsigned bits, double s
 /* Frequencies from counts (at least one not 0): every symbol that occurs gets one at least. */
 void rans_normalize(const uint32_t *counts, unsigned bits, uint16_t *frequency);
 
+/* Frequencies that sum to 2^bits, as rans_read_frequencies() reads them. */
 void rans_write_frequencies(struct bit_writer *writer, const uint16_t *frequency, unsigned bits);
 
 /* 0, or -EBADMSG where they do not sum to 2^bits within `symbols` symbols. */

@@ -19,6 +19,7 @@
 
 struct timeline;
 
+/* 0 or -ENOMEM. */
 int timeline_new(struct timeline **timeline);
 void timeline_free(struct timeline *timeline); /* takes NULL */
 

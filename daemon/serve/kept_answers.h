@@ -8,6 +8,7 @@
 
 #include "request.h"
 
+/* 0 or a negative errno. */
 int kept_answers_new(struct kept_answers **kept);
 void kept_answers_free(struct kept_answers *kept); /* takes NULL */
 

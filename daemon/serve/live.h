@@ -11,6 +11,7 @@
 
 #include "request.h"
 
+/* 0 or a negative errno. */
 int live_new(struct live **live);
 void live_free(struct live *live); /* nobody may listen any more; takes NULL */
 

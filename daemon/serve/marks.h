@@ -11,6 +11,7 @@
 
 struct marks;
 
+/* 0 or a negative errno. */
 int marks_new(struct marks **marks);
 void marks_free(struct marks *marks); /* takes NULL */
 

@@ -11,6 +11,7 @@
 
 #include "request.h"
 
+/* Closed. 0 or a negative errno. */
 int phone_new(struct phone **phone);
 void phone_free(struct phone *phone); /* takes NULL */
 

@@ -92,6 +92,8 @@ struct request {
     bool too_long;
 };
 
+/* libmicrohttpd's thread. Answers with a JSON (taken over; NULL: no memory, the connection is
+ * closed), or with an error. What to return from the handler. */
 enum MHD_Result send_json(struct MHD_Connection *connection, unsigned status, json_t *json);
 enum MHD_Result send_error(struct MHD_Connection *connection, unsigned status, const char *text,
                            const char *remedy);

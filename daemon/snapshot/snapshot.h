@@ -90,6 +90,7 @@ int snapshots_wait(struct snapshots *snapshots, unsigned number, int timeout_ms)
  */
 void snapshots_stop(struct snapshots *snapshots);
 
+/* Any thread. How it stands. */
 void snapshots_state(struct snapshots *snapshots, struct snapshot_state *state);
 
 /* ---- the folder, without a daemon ---- */

@@ -24,6 +24,7 @@ struct watch_budget {
     int64_t latest_ns;   /* the moment of the latest of them */
 };
 
+/* Full. */
 void watch_budget_init(struct watch_budget *budget, double per_hour_s);
 
 enum watch_grant {

@@ -23,6 +23,7 @@ void watch_gather_begin(struct watch_gather *gather, size_t board, double second
 /* The next run of any board. Without memory it stays empty. */
 void watch_gather_push(struct watch_gather *gather, const struct record_run *run);
 
+/* All of it is there. */
 bool watch_gather_done(const struct watch_gather *gather);
 
 /* As watch_capture_end(). */
