@@ -8,6 +8,18 @@ import { evening, flows } from "./flows.mjs";
 const at = flows(() => ({ evening: evening() }));
 const flow = (name, route, options, act) => at(name, "evening", route, options, act);
 
+// First of all: a moment asked for while another is being saved becomes part of that.
+flow("a moment kept by hand has a sheet of its own, with what was said", "#/now", {}, async (page, logger) => {
+  const kept = await fetch(logger.url + "/v0/keep", { method: "POST", headers: { "Content-Type": "application/json" },
+    body: JSON.stringify({ text: "smelt of petrol", before_s: 1, after_s: 0.5 }) });
+  const { number } = await kept.json();
+  await until("it is whole", async () => (await logger.get(`/v0/snapshots/${number}?wait=30`)).finished, 60);
+  await page.getByRole("link", { name: "Night", exact: true }).click();
+  await page.locator(`a[href="#/attempt/${number}"]`).click();
+  await page.locator(".headline h1").waitFor();
+  await page.getByText("smelt of petrol").waitFor();
+});
+
 flow("now: the leads live, wiggled, a moment kept", "#/now", {}, async (page) => {
   const battery = page.locator(".lead").first();
   await battery.getByText("averaging meter").waitFor();
@@ -21,6 +33,7 @@ flow("now: the leads live, wiggled, a moment kept", "#/now", {}, async (page) =>
   await page.getByLabel("What happened").fill("tried by hand");
   await page.getByRole("button", { name: "Keep it" }).click();
   await page.getByText(/^Kept as number \d+/).waitFor();
+  await page.getByRole("link", { name: /^To number \d+$/ }).waitFor();
 });
 
 flow("hookup: drawn and judged, a wrong text told line by line", "#/hookup", {}, async (page) => {

@@ -163,6 +163,43 @@ flow("side by side with the good attempt: what changed, then every check", "", {
   await page.getByRole("heading", { name: /beside/ }).waitFor();
 });
 
+flow("a phone's clock, offered to a logger that is far off: a mark", "#/now", {}, async (page, logger) => {
+  await page.getByText(/^It is .* off this phone's\.$/).waitFor();
+  await page.getByRole("button", { name: "Tell it this phone's time" }).click();
+  await page.getByText(/^Noted as a mark\. It is for display only/).waitFor();
+  const { elapsed_s: now } = await logger.get("/v0/status");
+  const { marks } = await logger.get(`/v0/ring/marks?from_s=0&to_s=${now + 60}`);
+  assert.ok(marks.some((one) => one.name === "clock"), marks.map((one) => one.name).join(" "));
+});
+
+flow("from failed to failed, where there are more", "", {}, async (page) => {
+  await page.route("**/v0/attempts", async (route) => {
+    const answer = await route.fetch();
+    const list = await answer.json();
+    for (const one of list.attempts) if (one.number < 3) Object.assign(one, { failed: true, outcome: "did-not-start" });
+    await route.fulfill({ response: answer, json: list });
+  });
+  await page.reload();
+  await page.getByRole("link", { name: "Previous failed" }).click();
+  await page.waitForURL(/#\/attempt\/2$/);
+  await page.getByRole("link", { name: "Next failed" }).click();
+  await page.waitForURL(new RegExp(`#/attempt/${FAILED}$`));
+  await page.getByRole("link", { name: "Next failed" }).waitFor({ state: "detached" });
+  await page.unrouteAll({ behavior: "ignoreErrors" });
+});
+
+const ofANumberThatIsGone = /404 \(Not Found\)/; // what a browser itself writes about it
+
+flow("a snapshot that goes while it is shown: said in words", "#/attempt/1", {}, async (page, logger, shown) => {
+  await traces(page).nth(1).waitFor();
+  await fetch(logger.url + "/v0/snapshots/1", { method: "DELETE" });
+  await page.getByRole("button", { name: "Closer" }).click();
+  await page.locator(".part > p[role=status]").filter({ hasText: /\w/ }).waitFor();
+  await page.reload();
+  await page.getByText("There is no attempt 1: it may have been deleted.").waitFor();
+  shown.complaints = shown.complaints.filter((one) => !ofANumberThatIsGone.test(one));
+});
+
 flow("by keys alone: to the night, to the failed attempt, to its notes", "", {}, async (page) => {
   await page.getByRole("heading", { level: 1, name: "Did not start." }).waitFor();
   const press = async (wanted) => {

@@ -68,6 +68,14 @@ function watchFor(newer, known, signal) {
   }, signal);
 }
 
+/* What was said when a moment was kept by hand: it stands with its mark. */
+async function saidOf(subject, signal) {
+  if (subject.outcome !== null || subject.elapsed_s === null) return;
+  const { elapsed_s: at, number } = subject;
+  const answer = await get(`ring/marks?from_s=${Math.max(0, at - 60)}&to_s=${at + 60}`, signal).catch(() => ({ marks: [] }));
+  subject.text = answer.marks.find((one) => one.snapshot === number)?.text ?? null;
+}
+
 export async function show(root, parameter, signal) {
   root.append(make("p", { class: "quiet" }, "Looking for the attempt that matters most."));
   const all = await get("attempts", signal);
@@ -80,6 +88,7 @@ export async function show(root, parameter, signal) {
     empty(root);
     return;
   }
+  await saidOf(subject, signal);
   let since = null;
   let report = null;
   let head = top(subject, attempts, since, null);

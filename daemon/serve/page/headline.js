@@ -49,11 +49,12 @@ export function what(verdict, engaged) {
 
 export function headline(attempt, attempts, since, engaged) {
   const verdict = attempt.verdict;
-  const quiet = verdict?.fault === "nothing-found" && SETTLED.includes(attempt.outcome);
+  const moment = attempt.outcome === null; // kept by hand
+  const quiet = verdict?.fault === "nothing-found" && (moment || SETTLED.includes(attempt.outcome));
   return {
     when: when(attempt, attempts, since),
-    outcome: outcome(attempt.outcome) + ".",
-    what: what(verdict, engaged),
+    outcome: moment ? "A moment kept." : outcome(attempt.outcome) + ".",
+    what: (attempt.text ? `\u201c${attempt.text}\u201d ` : "") + what(verdict, engaged),
     certainty: verdict && !quiet ? (verdict.fault === "nothing-found" ? HELD : CERTAINTY)[verdict.certainty] ?? null : null,
   };
 }

@@ -14,7 +14,7 @@ function row(one) {
   const kind = one.failed ? "out" : one.outcome === "started" ? "in" : "unknown";
   const quiet = one.outcome === "started" && one.verdict?.fault === "nothing-found";
   return make("li", {}, make("a", { class: kind, href: `#/attempt/${one.number}` }, make("span", {}, clock(one.wall)),
-    make("b", {}, outcome(one.outcome)), make("small", {}, (quiet ? "" : what(one.verdict, null)) + (one.note ? ` Note: ${one.note}` : "") +
+    make("b", {}, one.outcome === null ? "Moment kept" : outcome(one.outcome)), make("small", {}, (quiet ? "" : what(one.verdict, null)) + (one.note ? ` Note: ${one.note}` : "") +
       (one.good ? " Marked good." : "") + (one.hold ? " Held." : "") + (one.failed && one.reviewed ? " Reviewed." : ""))));
 }
 
@@ -35,8 +35,9 @@ export async function show(root, parameter, signal) {
   const differed = make("div", {});
   const where = make("div", {});
   root.replaceChildren(make("h1", { class: "title" }, "The night" + (attempts.length && day(attempts[0].wall) ? " of " + day(attempts[0].wall) : "")), said, where,
-    make("div", { class: "two" }, differed, make("section", { class: "part" }, make("h2", {}, "Attempts to start"),
-      attempts.length ? make("ul", { class: "rows" }, attempts.map(row)) : make("p", {}, "None yet."))));
+    make("div", { class: "two" }, differed, make("section", { class: "part" },
+      make("h2", {}, list.attempts.length > attempts.length ? "Attempts to start, and moments kept" : "Attempts to start"),
+      list.attempts.length ? make("ul", { class: "rows" }, list.attempts.map(row)) : make("p", {}, "None yet."))));
   const drawn = strip(where, { list, status, signal }).catch((problem) => {
     if (!signal.aborted) where.replaceChildren(make("p", { role: "alert" }, "The strip cannot be drawn. " + problem.message));
   });

@@ -19,10 +19,13 @@ function lost(status) {
   return scans || unknown ? `${count(scans)} scans${unknown ? `, and ${unknown} times of unknown size` : ""}` : "not a scan";
 }
 
-/* What is recorded, what room is left and what was lost, as names and values. */
+const board = (one) => [`Board ${one.board}`, one.state === "streaming" && one.rate_hz ? `${count(one.rate_hz)} scans a second`
+  : one.state + (one.why ? `: ${one.why}` : "")];
+
+/* The boards, what is recorded, what room is left and what was lost, as names and values. */
 export function room(status) {
   const ring = status.ring ?? {};
-  const rows = [];
+  const rows = (status.boards ?? []).map(board);
   if (ring.bytes !== undefined && ring.bound) rows.push(["Recorded", `${ring.oldest_age_s ? `the last ${long(ring.oldest_age_s)}, ` : ""}` +
     `${bytes(ring.bytes)} of the ${bytes(ring.bound)} it may take`]);
   if (ring.free !== null && ring.free !== undefined) rows.push(["Disk", `${bytes(ring.free)} free`]);
@@ -34,14 +37,16 @@ export function room(status) {
 
 function keeper(said) {
   const text = make("input", { id: "why", placeholder: "it did it now" });
+  const there = make("p", { class: "row" });
   return make("section", { class: "part" }, make("h2", {}, "Keep this moment"),
     make("p", { class: "quiet" }, "Saves the 20 seconds before and after."),
     make("div", { class: "row apart-a-little" }, make("label", { for: "why" }, "What happened", text),
       button("Keep it", () => trying(said, async () => {
         const kept = await send("POST", "keep", text.value ? { text: text.value } : {});
+        there.replaceChildren(make("a", { class: "key", href: `#/attempt/${kept.number}` }, `To number ${kept.number}`));
         return `Kept as number ${kept.number}; whole in ${Math.ceil(kept.finished_in_s ?? 20)} s.`;
       }), { class: "key first" }),
-      button("Only note it", () => trying(said, () => send("POST", "notes", { text: text.value || "a note" }), "Noted in the record."))), said);
+      button("Only note it", () => trying(said, () => send("POST", "notes", { text: text.value || "a note" }), "Noted in the record."))), said, there);
 }
 
 /* A phone knows the date; a small logger without a battery may not. */
