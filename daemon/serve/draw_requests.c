@@ -8,7 +8,7 @@
 #include "fingerprint.h"
 #include "kept_answers.h"
 #include "overview.h"
-#include "playback.h"
+#include "shown.h"
 
 #include <errno.h>
 #include <math.h>
@@ -43,8 +43,9 @@ static void failed(struct answer *answer, int error, const char *why) {
 
 /* ---- a snapshot, on a worker ---- */
 
-static int draw_snapshot(struct request *request, struct playback *playback, json_t **json) {
-    const struct record *record = playback_record(playback);
+static int draw_snapshot(const struct request *request, const struct shown_snapshot *snapshot,
+                         json_t **json) {
+    const struct record *record = playback_record(snapshot->playback);
     struct drawing_wish wish = wish_of(request);
     wish.from_s = isnan(wish.from_s) ? record->from_s : wish.from_s;
     wish.to_s = isnan(wish.to_s) ? record->to_s : wish.to_s;
@@ -52,7 +53,9 @@ static int draw_snapshot(struct request *request, struct playback *playback, jso
         return -EINVAL;
     struct drawing *drawing = NULL;
     int result = drawing_new(record->vehicle, &wish, &drawing);
-    if (result == 0)
+    if (result == 0 && drawing_is_finer(snapshot->fine, &wish))
+        drawing_of_finer(drawing, snapshot->fine);
+    else if (result == 0)
         result = drawing_record(drawing, record);
     if (result >= 0)
         *json = drawing_json(drawing, drawing_losses(drawing, record));
@@ -60,32 +63,24 @@ static int draw_snapshot(struct request *request, struct playback *playback, jso
     return result;
 }
 
-static void snapshot_etag(const struct request *request, const char *path, char etag[24]) {
+static void snapshot_etag(const struct request *request, uint64_t print, char etag[24]) {
     const double numbers[] = {request->from_s, request->to_s, (double)request->columns};
-    uint64_t print = fingerprint_add_file(FINGERPRINT_BEGIN, -1, path);
     print = fingerprint_add(print, numbers, sizeof numbers);
     if (request->word[0])
         print = fingerprint_add(print, request->word[0], strlen(request->word[0]));
     fingerprint_text(print, etag);
 }
 
-static void work_on_snapshot(struct request *request) {
-    char *path = NULL, why[512] = "", etag[24];
-    if (asprintf(&path, "%s/%04u.crank", request->serve->snapshot_folder, request->number) < 0)
-        return;
-    snapshot_etag(request, path, etag);
-    if (kept_answers_known(request, etag)) {
-        free(path);
-        return;
-    }
-    const char *const paths[] = {path};
-    struct playback *playback = NULL;
+static void draw_file(struct request *request, const char *path, uint64_t print) {
+    struct shown *shown = request->serve->shown;
+    const struct shown_snapshot *snapshot = NULL;
     json_t *json = NULL;
-    int result = playback_open(paths, 1, &playback, why, sizeof why);
-    if (result == 0)
-        result = draw_snapshot(request, playback, &json);
-    playback_free(playback);
-    free(path);
+    char why[512] = "";
+    int result = shown_take(shown, path, print, &snapshot, why, sizeof why);
+    if (result == 0) {
+        result = draw_snapshot(request, snapshot, &json);
+        shown_give_back(shown, snapshot);
+    }
     if (result == -EINVAL)
         answer_is_error(&request->answer, MHD_HTTP_BAD_REQUEST,
                         "from_s must lie before to_s, both in the snapshot", NULL);
@@ -93,8 +88,20 @@ static void work_on_snapshot(struct request *request) {
         failed(&request->answer, result, why);
     else
         answer_is_json(&request->answer, json);
-    if (result >= 0)
-        kept_answers_keep(request, etag);
+}
+
+static void work_on_snapshot(struct request *request) {
+    char *path = NULL, etag[24];
+    if (asprintf(&path, "%s/%04u.crank", request->serve->snapshot_folder, request->number) < 0)
+        return;
+    uint64_t print = fingerprint_add_file(FINGERPRINT_BEGIN, -1, path);
+    snapshot_etag(request, print, etag);
+    if (!kept_answers_known(request, etag)) {
+        draw_file(request, path, print);
+        if (request->answer.status == MHD_HTTP_OK)
+            kept_answers_keep(request, etag);
+    }
+    free(path);
 }
 
 /* ---- the ring, on a worker ---- */

@@ -10,6 +10,7 @@
 #include <string.h>
 
 #define DIGITS 1e5 /* values are given to 0.00001 of their unit */
+#define FINER  2   /* columns of a finer drawing in one, at least: none is off by more than half */
 
 struct column {
     int32_t low, high; /* low > high: nothing */
@@ -26,9 +27,10 @@ struct sample {
 struct lane {
     bool wanted;
     size_t samples;
-    bool summed; /* some came summed up: the samples are not all */
+    bool summed; /* some came summed up, or there was no memory: not all samples are held */
     struct column *column;
     struct sample *sample;
+    size_t room;
 };
 
 struct drawing {
@@ -49,8 +51,7 @@ static bool is_listed(const char *list, const char *name) {
 
 static int lane_make(struct lane *lane, size_t columns) {
     lane->column = malloc(columns * sizeof *lane->column);
-    lane->sample = malloc(columns * sizeof *lane->sample);
-    if (!lane->column || !lane->sample)
+    if (!lane->column)
         return -ENOMEM;
     lane->wanted = true;
     for (size_t i = 0; i < columns; i++)
@@ -93,6 +94,27 @@ bool drawing_wants(const struct drawing *drawing, size_t channel) {
     return drawing->lane[channel].wanted;
 }
 
+static bool has_all_samples(const struct drawing *drawing, const struct lane *lane) {
+    return !lane->summed && lane->samples <= drawing->wish.columns;
+}
+
+/* Holds one more sample, as long as single ones may be wanted. */
+static void hold(const struct drawing *drawing, struct lane *lane, double at_s, int32_t counts) {
+    if (lane->samples++ >= drawing->wish.columns || lane->summed)
+        return;
+    if (lane->samples > lane->room) {
+        size_t room = lane->room ? 2 * lane->room : 256;
+        struct sample *grown = reallocarray(lane->sample, room, sizeof *grown);
+        if (!grown) {
+            lane->summed = true;
+            return;
+        }
+        lane->sample = grown;
+        lane->room = room;
+    }
+    lane->sample[lane->samples - 1] = (struct sample){at_s, counts};
+}
+
 void drawing_sample(struct drawing *drawing, size_t channel, double at_s, int32_t counts) {
     struct lane *lane = &drawing->lane[channel];
     double place = (at_s - drawing->wish.from_s) / drawing->column_s;
@@ -103,9 +125,7 @@ void drawing_sample(struct drawing *drawing, size_t channel, double at_s, int32_
     column->high = counts > column->high ? counts : column->high;
     column->sum += counts;
     column->count++;
-    if (lane->samples < drawing->wish.columns)
-        lane->sample[lane->samples] = (struct sample){at_s, counts};
-    lane->samples++;
+    hold(drawing, lane, at_s, counts);
 }
 
 void drawing_extremes(struct drawing *drawing, size_t channel, size_t column, int32_t low,
@@ -119,17 +139,61 @@ void drawing_extremes(struct drawing *drawing, size_t channel, size_t column, in
     into->count++;
 }
 
+/* Of a run, in one channel: scan i stands at begin_s + i * period_s. */
+struct samples {
+    double begin_s, period_s;
+    const int32_t *counts;
+};
+
+/* The first scan of [0, scans] that is not before `at_s`. */
+static size_t scan_at(const struct samples *samples, size_t scans, double at_s) {
+    double scan = ceil((at_s - samples->begin_s) / samples->period_s);
+    return scan > 0 ? scan < (double)scans ? (size_t)scan : scans : 0;
+}
+
+/* Samples that are too many to be held one by one: column after column. */
+static void draw_many(struct drawing *drawing, struct lane *lane, const struct samples *samples,
+                      size_t first, size_t end) {
+    lane->samples += end - first;
+    free(lane->sample);
+    lane->sample = NULL;
+    for (size_t scan = first; scan < end;) {
+        double at_s = samples->begin_s + (double)scan * samples->period_s;
+        double place = fmax((at_s - drawing->wish.from_s) / drawing->column_s, 0);
+        if (place >= (double)drawing->wish.columns)
+            break;
+        struct column *column = &lane->column[(size_t)place];
+        double next_s = drawing->wish.from_s + floor(place + 1) * drawing->column_s;
+        size_t behind = scan_at(samples, end, next_s);
+        behind = behind > scan ? behind : scan + 1;
+        int64_t sum = 0;
+        for (size_t i = scan; i < behind; i++) {
+            int32_t counts = samples->counts[i];
+            column->low = counts < column->low ? counts : column->low;
+            column->high = counts > column->high ? counts : column->high;
+            sum += counts;
+        }
+        column->sum += (double)sum;
+        column->count += (uint32_t)(behind - scan);
+        scan = behind;
+    }
+}
+
 /* The samples of a run that lie in the stretch, of one channel. */
 static void draw_run(struct drawing *drawing, const struct record_run *run, size_t index) {
     const struct vehicle_channel *channel = &drawing->vehicle->channels[index];
-    double begin_s = run->time_s + channel->skew_s - channel->delay_s;
-    double first = ceil((drawing->wish.from_s - begin_s) / run->period_s);
-    double behind = ceil((drawing->wish.to_s - begin_s) / run->period_s);
-    size_t scan = first > 0 ? first < (double)run->scans ? (size_t)first : run->scans : 0;
-    size_t end = behind > 0 ? behind < (double)run->scans ? (size_t)behind : run->scans : 0;
+    struct lane *lane = &drawing->lane[index];
+    const struct samples samples = {run->time_s + channel->skew_s - channel->delay_s, run->period_s,
+                                    run->counts[channel->input]};
+    size_t scan = scan_at(&samples, run->scans, drawing->wish.from_s);
+    size_t end = scan_at(&samples, run->scans, drawing->wish.to_s);
+    if (lane->samples + (end - scan) > drawing->wish.columns) {
+        draw_many(drawing, lane, &samples, scan, end);
+        return;
+    }
     for (; scan < end; scan++)
-        drawing_sample(drawing, index, begin_s + (double)scan * run->period_s,
-                       run->counts[channel->input][scan]);
+        drawing_sample(drawing, index, samples.begin_s + (double)scan * samples.period_s,
+                       samples.counts[scan]);
 }
 
 int drawing_record(struct drawing *drawing, const struct record *record) {
@@ -146,6 +210,43 @@ int drawing_record(struct drawing *drawing, const struct record *record) {
                 draw_run(drawing, &run, i);
     }
     return result;
+}
+
+/* ---- out of a finer one ---- */
+
+bool drawing_is_finer(const struct drawing *fine, const struct drawing_wish *wish) {
+    return (wish->to_s - wish->from_s) / (double)wish->columns >= FINER * fine->column_s;
+}
+
+static void draw_column(struct drawing *drawing, size_t channel, double at_s,
+                        const struct column *fine) {
+    struct lane *lane = &drawing->lane[channel];
+    double place = (at_s - drawing->wish.from_s) / drawing->column_s;
+    if (fine->low > fine->high || !(place >= 0) || place >= (double)drawing->wish.columns)
+        return;
+    struct column *column = &lane->column[(size_t)place];
+    column->low = fine->low < column->low ? fine->low : column->low;
+    column->high = fine->high > column->high ? fine->high : column->high;
+    column->sum += fine->sum;
+    column->count += fine->count;
+    lane->samples += fine->count;
+    lane->summed = true;
+}
+
+void drawing_of_finer(struct drawing *drawing, const struct drawing *fine) {
+    for (size_t channel = 0; channel < drawing->vehicle->channel_count; channel++) {
+        const struct lane *lane = &fine->lane[channel];
+        if (!drawing->lane[channel].wanted || !lane->wanted)
+            continue;
+        if (has_all_samples(fine, lane)) {
+            for (size_t i = 0; i < lane->samples; i++)
+                drawing_sample(drawing, channel, lane->sample[i].at_s, lane->sample[i].counts);
+            continue;
+        }
+        for (size_t i = 0; i < fine->wish.columns; i++)
+            draw_column(drawing, channel, fine->wish.from_s + ((double)i + 0.5) * fine->column_s,
+                        &lane->column[i]);
+    }
 }
 
 /* ---- JSON ---- */
@@ -201,18 +302,18 @@ static json_t *lane_json(const struct drawing *drawing, size_t channel) {
     json_t *json = json_object();
     json_object_set_new(json, "name", json_string(drawing->vehicle->channels[channel].name));
     json_object_set_new(json, "unit", json_string(drawing->vehicle->channels[channel].unit));
-    if (!lane->summed && lane->samples && lane->samples <= drawing->wish.columns)
+    if (lane->samples && has_all_samples(drawing, lane))
         add_samples(drawing, channel, json);
     else
         add_columns(drawing, channel, json);
     return json;
 }
 
-/* How many samples the fullest lane has in a column; NAN where they came summed up. */
+/* How many samples the fullest lane has in a column; NAN where nobody has counted them. */
 static double samples_per_column(const struct drawing *drawing) {
     size_t most = 0;
     for (size_t i = 0; i < drawing->vehicle->channel_count; i++) {
-        if (drawing->lane[i].summed)
+        if (drawing->lane[i].summed && !drawing->lane[i].samples)
             return (double)NAN;
         most = drawing->lane[i].samples > most ? drawing->lane[i].samples : most;
     }

@@ -18,7 +18,7 @@
 /* What is to be drawn. Seconds on the axis of what it is drawn from; from_s < to_s. */
 struct drawing_wish {
     double from_s, to_s;
-    size_t columns;       /* 1 .. DRAWING_COLUMNS_MAX */
+    size_t columns;       /* at least 1; of a request at most DRAWING_COLUMNS_MAX */
     const char *channels; /* names with commas between; NULL: all */
 };
 
@@ -41,6 +41,15 @@ void drawing_extremes(struct drawing *drawing, size_t channel, size_t column, in
 
 /* Draws the stretch out of a record. 0 or a negative errno of it. */
 int drawing_record(struct drawing *drawing, const struct record *record);
+
+/*
+ * A drawing can be made out of one of the same vehicle that is finer (its columns are at most half
+ * as wide): each of its columns goes where its middle lies, so samples may be drawn up to a quarter
+ * of a column beside their place. The finer one may be of any stretch and have any number of
+ * columns.
+ */
+bool drawing_is_finer(const struct drawing *fine, const struct drawing_wish *wish);
+void drawing_of_finer(struct drawing *drawing, const struct drawing *fine);
 
 /* "cranktrap.draw/1": a new reference, or NULL without memory. `losses` (may be NULL) is taken. */
 json_t *drawing_json(const struct drawing *drawing, json_t *losses);

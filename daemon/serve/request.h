@@ -26,6 +26,7 @@ struct listeners;
 struct kept_answers;
 struct live;
 struct phone;
+struct shown;
 struct request;
 struct route;
 
@@ -42,6 +43,7 @@ struct serve {
     struct live *live;
     struct phone *phone;
     struct kept_answers *kept;  /* what children printed last */
+    struct shown *shown;        /* snapshots that are looked at */
     atomic_bool ending_workers; /* what still waits is answered with 503 */
 
     pthread_t ticker;

@@ -13,6 +13,7 @@
 #include "phone.h"
 #include "request.h"
 #include "routes.h"
+#include "shown.h"
 #include "waiting.h"
 #include "workers.h"
 
@@ -221,6 +222,8 @@ int serve_start(const char *socket_path, const struct serve_parts *parts, struct
     if (result == 0)
         result = kept_answers_new(&made->kept);
     if (result == 0)
+        result = shown_new(&made->shown);
+    if (result == 0)
         result = live_new(&made->live);
     if (result == 0)
         result = phone_new(&made->phone);
@@ -278,6 +281,7 @@ void serve_stop(struct serve *serve) {
     workers_free(serve->commands);
     workers_free(serve->drawing);
     kept_answers_free(serve->kept);
+    shown_free(serve->shown);
     live_free(serve->live);
     phone_free(serve->phone);
     page_free(serve->page);

@@ -6,11 +6,12 @@
 
 #include "live.h"
 #include "phone.h"
+#include "shown.h"
 
 #include <errno.h>
 #include <time.h>
 
-#define PHONE_READINGS 10 /* every 5 s: addresses come and go */
+#define LOOK_READINGS 10 /* every 5 s: addresses come and go, snapshots are left */
 
 bool wait_for_tick(struct serve *serve, struct request *request, unsigned ticks) {
     pthread_mutex_lock(&serve->lock);
@@ -70,8 +71,10 @@ void *waiting_ticker(void *argument) {
         if (tick % 2) {
             unsigned long sequence = ++serve->readings; /* readings span half a second */
             pthread_mutex_unlock(&serve->lock);
-            if (sequence % PHONE_READINGS == 0)
+            if (sequence % LOOK_READINGS == 0) {
                 phone_look(serve);
+                shown_tidy(serve->shown);
+            }
             live_tick(serve, sequence);
             pthread_mutex_lock(&serve->lock);
         }
