@@ -34,6 +34,10 @@ static bool is_this_computer(struct MHD_Connection *connection) {
     return info->client_addr->sa_family == AF_INET6 && IN6_IS_ADDR_LOOPBACK(&six->sin6_addr);
 }
 
+bool door_is_visitor(struct MHD_Connection *connection) {
+    return door_is_network(connection) && !is_this_computer(connection);
+}
+
 /* Our own end of the connection: "192.168.1.20:4187". */
 static void own_name(struct MHD_Connection *connection, char *text, size_t size) {
     const union MHD_ConnectionInfo *info =

@@ -16,4 +16,7 @@ bool door_let_in(struct request *request, const char *url, enum MHD_Result *resu
 /* Is this connection over TCP? */
 bool door_is_network(struct MHD_Connection *connection);
 
+/* Is it of somebody who needs the token: over TCP, and not from this computer? */
+bool door_is_visitor(struct MHD_Connection *connection);
+
 #endif

@@ -5,6 +5,7 @@
 #include "live.h"
 
 #include "answers.h"
+#include "door.h"
 #include "fingerprint.h"
 #include "handlers.h"
 
@@ -32,6 +33,8 @@ struct listener {
     struct live *live;
     struct MHD_Connection *connection;
     bool suspended;
+    bool visitor; /* let in by the token */
+    bool ended;
     bool told; /* how things stand: it has come before the latest status, or asked for one */
     unsigned long seen[KINDS]; /* number of the latest event of its kind that was begun */
     struct event *sending;     /* NULL: none */
@@ -88,6 +91,14 @@ void live_end(struct live *live) {
         return;
     pthread_mutex_lock(&live->lock);
     live->ending = true;
+    wake_all(live);
+    pthread_mutex_unlock(&live->lock);
+}
+
+void live_end_visitors(struct live *live) {
+    pthread_mutex_lock(&live->lock);
+    for (struct listener *listener = live->first; listener; listener = listener->next)
+        listener->ended |= listener->visitor;
     wake_all(live);
     pthread_mutex_unlock(&live->lock);
 }
@@ -203,7 +214,7 @@ static ssize_t read_events(void *context, uint64_t position, char *bytes, size_t
         listener->sending = next_event(listener);
         listener->sent = 0;
     }
-    if (live->ending) {
+    if (live->ending || listener->ended) {
         result = MHD_CONTENT_READER_END_OF_STREAM;
     } else if (!listener->sending) {
         listener->suspended = true;
@@ -246,6 +257,7 @@ static struct listener *add_listener(struct live *live, struct MHD_Connection *c
         return NULL;
     listener->live = live;
     listener->connection = connection;
+    listener->visitor = door_is_visitor(connection);
     pthread_mutex_lock(&live->lock);
     bool room = live->count < LISTENERS_MAX;
     if (room) {
@@ -274,6 +286,7 @@ enum MHD_Result get_live(struct serve *serve, struct request *request, const cha
         forget(listener);
         return MHD_NO;
     }
+    MHD_add_response_header(response, "Connection", "close"); /* when it ends */
     MHD_add_response_header(response, "Content-Type", "text/event-stream");
     MHD_add_response_header(response, "Cache-Control", "no-store");
     MHD_add_response_header(response, "X-Content-Type-Options", "nosniff");

@@ -18,6 +18,9 @@ void live_free(struct live *live); /* nobody may listen any more; takes NULL */
 /* Ticker's thread, at each new reading: makes the events that are due. */
 void live_tick(struct serve *serve, unsigned long sequence);
 
+/* Any thread: ends the streams of those who were let in by the token; it opens nothing any more. */
+void live_end_visitors(struct live *live);
+
 /* Ends all streams; later ones end at once. Before libmicrohttpd stops. Takes NULL. */
 void live_end(struct live *live);
 

@@ -7,6 +7,7 @@
 #include "door.h"
 #include "handlers.h"
 #include "listeners.h"
+#include "live.h"
 #include "text_file.h"
 
 #include <arpa/inet.h>
@@ -33,8 +34,8 @@ struct phone {
     bool loaded;
     char token[2 * TOKEN_BYTES + 1]; /* "": closed */
     int64_t until_s;                 /* since 1970; 0: until it is closed */
-    int file;                        /* -1: not listening */
-    char address[80];                /* "192.168.1.20:4187" */
+    int file;                        /* of our own; -1: none */
+    char address[80];                /* "192.168.1.20:4187"; "": nobody can come in */
 };
 
 int phone_new(struct phone **phone) {
@@ -91,6 +92,27 @@ static void stop_listening(struct serve *serve) {
     phone->address[0] = '\0';
 }
 
+/* The daemon listens there already, with --listen 0.0.0.0:4187. */
+static bool is_listening(const struct serve *serve) {
+    return strcmp(serve->address, "0.0.0.0:" PORT) == 0;
+}
+
+/* A listener at `address`; -1 where none is needed. 0 or a negative errno. */
+static int listen_at(struct serve *serve, const char *address, int *file) {
+    *file = -1;
+    if (is_listening(serve))
+        return 0;
+    int opened = listeners_open_network(address);
+    if (opened < 0)
+        return opened;
+    int result = listeners_add(serve->listeners, opened);
+    if (result < 0)
+        close(opened);
+    else
+        *file = opened;
+    return result;
+}
+
 /* 0, -ENETDOWN without a local network, or a negative errno of the socket. */
 static int start_listening(struct serve *serve) {
     struct phone *phone = serve->phone;
@@ -99,20 +121,13 @@ static int start_listening(struct serve *serve) {
         stop_listening(serve);
         return -ENETDOWN;
     }
-    if (phone->file >= 0 && strcmp(address, phone->address) == 0)
+    if (strcmp(address, phone->address) == 0)
         return 0;
     stop_listening(serve);
-    int file = listeners_open_network(address);
-    if (file < 0)
-        return file;
-    int result = listeners_add(serve->listeners, file);
-    if (result < 0) {
-        close(file);
-        return result;
-    }
-    phone->file = file;
-    memcpy(phone->address, address, sizeof phone->address);
-    return 0;
+    int result = listen_at(serve, address, &phone->file);
+    if (result == 0)
+        memcpy(phone->address, address, sizeof phone->address);
+    return result;
 }
 
 static bool is_open(const struct phone *phone) {
@@ -154,11 +169,15 @@ void phone_look(struct serve *serve) {
     pthread_mutex_lock(&phone->lock);
     if (!phone->loaded)
         load(serve);
-    if (is_open(phone))
+    bool open = is_open(phone);
+    bool expired = !open && phone->address[0];
+    if (open)
         (void)start_listening(serve); /* without a network just now: again the next time */
     else
         stop_listening(serve);
     pthread_mutex_unlock(&phone->lock);
+    if (expired)
+        live_end_visitors(serve->live);
 }
 
 bool phone_admits(struct serve *serve, const char *token) {
@@ -177,7 +196,7 @@ bool phone_admits(struct serve *serve, const char *token) {
 
 static json_t *phone_json(const struct phone *phone) {
     char url[160] = "";
-    if (is_open(phone) && phone->file >= 0)
+    if (is_open(phone) && phone->address[0])
         snprintf(url, sizeof url, "http://%s/?token=%s", phone->address, phone->token);
     return json_pack("{s:s, s:b, s:s?, s:s?, s:o}", "schema", "cranktrap.phone/1", "open",
                      (int)is_open(phone), "url", url[0] ? url : NULL, "token",
@@ -185,19 +204,33 @@ static json_t *phone_json(const struct phone *phone) {
                      phone->until_s ? json_integer(phone->until_s) : json_null());
 }
 
+static int make_token(struct phone *phone) {
+    uint8_t random[TOKEN_BYTES];
+    if (getrandom(random, sizeof random, 0) != (ssize_t)sizeof random)
+        return -EIO;
+    for (size_t i = 0; i < TOKEN_BYTES; i++)
+        (void)snprintf(phone->token + 2 * i, 3, "%02x", random[i]);
+    return 0;
+}
+
+static void forget_token(struct serve *serve) {
+    struct phone *phone = serve->phone;
+    memset(phone->token, 0, sizeof phone->token);
+    phone->until_s = 0;
+    stop_listening(serve);
+}
+
 static int open_anew(struct serve *serve, double hours) {
     struct phone *phone = serve->phone;
-    uint8_t random[TOKEN_BYTES];
-    if (!is_open(phone)) { /* a card that hangs there already stays good */
-        if (getrandom(random, sizeof random, 0) != (ssize_t)sizeof random)
-            return -EIO;
-        for (size_t i = 0; i < TOKEN_BYTES; i++)
-            (void)snprintf(phone->token + 2 * i, 3, "%02x", random[i]);
-    }
+    bool was_open = is_open(phone); /* a card that hangs there already stays good */
+    int result = was_open ? 0 : make_token(phone);
     phone->until_s = hours > 0 ? (int64_t)time(NULL) + (int64_t)(hours * 3600) : 0;
-    int result = start_listening(serve);
+    if (result == 0)
+        result = start_listening(serve);
     if (result == 0)
         result = store(serve);
+    if (result < 0 && !was_open)
+        forget_token(serve);
     return result;
 }
 
@@ -213,6 +246,11 @@ static enum MHD_Result send_phone(struct request *request, int result) {
         return send_error(request->connection, MHD_HTTP_SERVICE_UNAVAILABLE,
                           "this computer has no address in a local network",
                           "join the phone's network, or make one, and try again");
+    if (result == -EADDRINUSE)
+        return send_error(request->connection, MHD_HTTP_CONFLICT,
+                          "another program listens at port " PORT " of this computer",
+                          "end it; a daemon that is to be asked from elsewhere too can be started "
+                          "with --listen 0.0.0.0:" PORT ", which the phone then shares");
     if (result < 0)
         return send_error(request->connection, MHD_HTTP_INTERNAL_SERVER_ERROR, strerror(-result),
                           NULL);
@@ -253,10 +291,9 @@ enum MHD_Result delete_phone(struct serve *serve, struct request *request, const
         return refuse_network(request);
     struct phone *phone = serve->phone;
     pthread_mutex_lock(&phone->lock);
-    memset(phone->token, 0, sizeof phone->token);
-    phone->until_s = 0;
-    stop_listening(serve);
+    forget_token(serve);
     int result = store(serve);
     pthread_mutex_unlock(&phone->lock);
+    live_end_visitors(serve->live);
     return send_phone(request, result);
 }
