@@ -22,6 +22,7 @@ struct shown_snapshot {
     struct drawing *fine;
 };
 
+/* With none open. 0 or -ENOMEM. */
 int shown_new(struct shown **shown);
 void shown_free(struct shown *shown); /* all given back; takes NULL */
 
