@@ -243,7 +243,7 @@ static void say_return(const struct survey *survey, const struct rise *rise, boo
                           : result_sentence(error, TEXT_RETURN_ROSE_SHORT, of->name, rise->highest);
     if (rise->feed_rose < STAYS_SHARE * rise->rose)
         result_say(error, &candidate->because, TEXT_RETURN_FEED_STAYED,
-                   words_channel(survey, rise->feed), rise->feed_rose);
+                   words_channel(survey, rise->feed));
     if (rise->ground_rose < STAYS_SHARE * rise->rose)
         result_say(error, &candidate->because, TEXT_RETURN_GROUND_QUIET,
                    words_channel(survey, rise->ground));

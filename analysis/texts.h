@@ -45,7 +45,7 @@
 #define TEXT_FEED_SOURCE "The supply of %s inside the control unit."
 #define TEXT_FEED_SHORT                                                                            \
     "A short to ground on %s: in this sensor, another on the same feed, or the harness."
-#define TEXT_PROBE "The probe itself came off for a moment."
+#define TEXT_PROBE "The probe itself: it came off, or its contact is bad."
 #define TEXT_FEED_SECOND_PROBE                                                                     \
     "Put a second probe on %s at the control unit and crank: if it holds there while it falls at " \
     "the "                                                                                         \
@@ -78,7 +78,7 @@
 
 #define TEXT_FEED_OFF        "%s stood at %.2f V %s, steadily; it should be %.2f V within %.2f V."
 #define TEXT_FEED_DEAD       "%s never came up: it stood at %.2f V %s; it should be %.2f V."
-#define TEXT_FEED_DEAD_WORKS "Nothing that is watched works on it."
+#define TEXT_FEED_DEAD_WORKS "Nothing that is watched and lives on it worked."
 #define TEXT_FEED_OFF_SHORT  "%s was steadily at %.2f V."
 #define TEXT_FEED_OFF_STEADY "It read the same with the key on and while the starter turned."
 #define TEXT_FEED_OFF_NOMINAL                                                                      \
@@ -96,13 +96,12 @@
 #define TEXT_RETURN_STOOD                                                                          \
     "%s stood at %.2f V %s %s, from the first moment on; at most %.2f V is allowed."
 #define TEXT_RETURN_FEED_STAYED                                                                    \
-    "%s did not rise with it (%+.2f V): so it is not the ground of the control unit."
+    "%s did not rise with it: so it is not the ground of the control unit."
 #define TEXT_RETURN_GROUND_QUIET "%s stayed quiet meanwhile."
 #define TEXT_RETURN_WITH_STARTER "It began with the starter's engagement, within %.0f ms."
-#define TEXT_RETURN_TIMES        "It came %u times."
-#define TEXT_RETURN_WIRE                                                                           \
-    "A resistance in the return wire of %s, or in a connector or splice along it."
-#define TEXT_RETURN_SHARED "Another sensor or load that uses the same return."
+#define TEXT_RETURN_TIMES        "It came and went %u times."
+#define TEXT_RETURN_WIRE         "A resistance in the wire of %s, or in a connector or splice along it."
+#define TEXT_RETURN_SHARED       "Another sensor or load that uses the same return."
 #define TEXT_RETURN_UNIT_GROUND                                                                    \
     "The control unit's own ground: without a second return or a ground lead beside it that "      \
     "cannot be "                                                                                   \
@@ -110,8 +109,8 @@
 #define TEXT_RETURN_NEXT                                                                           \
     "Measure %s against the control unit's ground pin and against the battery's negative post "    \
     "while "                                                                                       \
-    "it cranks: a drop along the wire is the wire, the same at both ends is the "                  \
-    "ground. " TEXT_CRANKING_CAUTION
+    "it cranks: if it drops along the wire, the wire or a connector is bad; if it reads the same " \
+    "at both ends, the ground is. " TEXT_CRANKING_CAUTION
 #define TEXT_RETURN_FLOATS       "%s floated at %.2f V %s %s: it was not connected to ground."
 #define TEXT_RETURN_FLOATS_SHORT "%s floated at %.2f V."
 #define TEXT_RETURN_BREAK                                                                          \
@@ -153,7 +152,7 @@
 #define TEXT_VOLTAGE_LOW_SHORT "The battery held only %.1f V."
 #define TEXT_VOLTAGE_SLOW      "The engine turned at %.0f rpm only."
 #define TEXT_VOLTAGE_FEED                                                                          \
-    "%s could not be held by it: the battery left %.1f V, and it fell to %.2f V."
+    "%s cannot hold on so little: the battery left %.1f V, and it fell to %.2f V."
 #define TEXT_VOLTAGE_NO_SPEED                                                                      \
     "Whether the engine turned fast enough nonetheless is not known: no lead tells its speed."
 #define TEXT_VOLTAGE_REST  "Before it the battery rested at %.2f V."
@@ -213,18 +212,20 @@
 #define TEXT_SIGNAL_STOOD       "It stood at %.2f V."
 #define TEXT_SIGNAL_FEED_GOOD   "Its feed held %.2f V."
 #define TEXT_SIGNAL_RETURN_GOOD "Its return stayed at %.2f V or below."
-#define TEXT_SIGNAL_WIRE        "A break or a short in the signal wire of %s, or a connector along it."
-#define TEXT_SIGNAL_SENSOR      "The sensor of %s itself, or its distance to the wheel."
+#define TEXT_SIGNAL_WIRE        "A break or a short in the wire of %s, or a connector along it."
+#define TEXT_SIGNAL_SENSOR      "The sensor itself (%s), or its distance to the wheel."
 #define TEXT_SIGNAL_PULL_UP     "The pull-up of the signal in the control unit."
 #define TEXT_SIGNAL_NEXT                                                                           \
-    "Probe %s at the sensor and at the control unit together and crank: edges at one end only "    \
-    "mean the "                                                                                    \
-    "wire, edges at neither the sensor or its gap. " TEXT_CRANKING_CAUTION
+    "Probe %s at the sensor and at the control unit together and crank: edges at the sensor's "    \
+    "end "                                                                                         \
+    "only mean the wire or a connector, edges at neither end the sensor or its distance to the "   \
+    "wheel. " TEXT_CRANKING_CAUTION
 #define TEXT_SIGNAL_CARRIER "The wheel itself."
 
-#define TEXT_GAPS        "%s missed %zu pulses that were due, %s %s."
-#define TEXT_GAPS_SHORT  "%s missed pulses."
-#define TEXT_GAPS_LONG   "%s fell silent for far longer than its wheel does from turn to turn, %s %s."
+#define TEXT_GAPS       "%s missed %zu pulses that were due (%s, %s)."
+#define TEXT_GAPS_SHORT "%s missed pulses."
+#define TEXT_GAPS_LONG                                                                             \
+    "%s fell silent for far longer than its wheel does from turn to turn (%s, %s)."
 #define TEXT_GAPS_FIRST  "The first was due %.4f s after the starter engaged."
 #define TEXT_GAPS_PLACES "It happened %zu times."
 #define TEXT_GAPS_WHEEL                                                                            \
@@ -236,7 +237,7 @@
 #define TEXT_WEAK_SHORT "%s swung too little."
 #define TEXT_WEAK_METER "An averaging meter would have shown %.2f V."
 
-#define TEXT_NOISE       "%s showed %zu pulses that do not belong to its wheel, %s %s."
+#define TEXT_NOISE       "%s showed %zu pulses that do not belong to its wheel (%s, %s)."
 #define TEXT_NOISE_SHORT "%s showed extra pulses."
 #define TEXT_NOISE_FIRST "The first came %.4f s after the starter engaged and was %.2f ms wide."
 #define TEXT_NOISE_COUPLED                                                                         \
@@ -247,7 +248,7 @@
 
 #define TEXT_STEP         "%s and %s moved against each other by %.0f crank degrees."
 #define TEXT_STEP_SHORT   "Crank and cam moved against each other."
-#define TEXT_STEP_FROM_TO "The edge of %s lay at %.0f degrees, later at %.0f."
+#define TEXT_STEP_FROM_TO "The edges of %s lay at %.0f degrees of the crank, later at %.0f."
 #define TEXT_STEP_CHAIN   "A belt or chain that slipped, or a wheel that turned on its shaft."
 #define TEXT_STEP_SENSOR  "A signal that lost or gained pulses unseen."
 #define TEXT_STEP_NEXT                                                                             \
@@ -300,6 +301,7 @@
 
 /* ---- order ---- */
 #define TEXT_AFTER               "%s That was %.1f ms later."
+#define TEXT_LONG_AFTER          "%s That was %.2f s later."
 #define TEXT_WITHIN              "%s Together with it, within %.1f ms: which came first is not known."
 #define TEXT_MEANWHILE           "%s That goes with it."
 #define TEXT_SIGNAL_STOPPED_SOME "%s stopped: its last edge came %.1f ms before."
@@ -313,10 +315,9 @@
 #define TEXT_OUT_BUT_NO_VERDICT    "No circuit let go, but a reading was out of its limits."
 #define TEXT_NEXT_FAILED                                                                           \
     "The fault was not on the circuits that were watched and judged. Move leads to what was not "  \
-    "tested, "                                                                                     \
-    "fuel and ignition commands first, by rated probes or clamps only, and wait for the next "     \
-    "attempt that "                                                                                \
-    "fails."
+    "tested (on injector and coil commands by rated probes or clamps only), then to fuel "         \
+    "pressure "                                                                                    \
+    "and spark, and wait for the next attempt that fails."
 #define TEXT_NEXT_EARLY                                                                            \
     "The starter was let go too soon to tell. Crank again, 10 to 15 s at most, then let it rest; " \
     "stand "                                                                                       \

@@ -27,6 +27,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define LONG_S 0.1 /* said in seconds, not in thousandths */
+
 static void hear_judges(const struct evidence *evidence, struct candidates *candidates,
                         struct analysis_texts *notes) {
     lead_judge(evidence, candidates);
@@ -93,8 +95,11 @@ static void say_follower(const struct evidence *evidence, const struct candidate
     bool along = order_takes_along(evidence->window->vehicle, first, other);
     if (along && of_signal(other) && first->followers.count > 0)
         return; /* said already, with its edges */
-    if (order_before(first, other) && !first->standing && !other->standing)
+    bool after = order_before(first, other) && !first->standing && !other->standing;
+    if (after && later_s < LONG_S)
         result_say(error, &verdict->followers, TEXT_AFTER, other->text, 1e3 * later_s);
+    else if (after)
+        result_say(error, &verdict->followers, TEXT_LONG_AFTER, other->text, later_s);
     else if (along || first->standing || other->standing)
         result_say(error, &verdict->followers, TEXT_MEANWHILE, other->text);
     else

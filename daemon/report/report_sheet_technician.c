@@ -71,7 +71,7 @@ static void draw_verdict(struct sheet *sheet, const struct report_sheet *of) {
              subject);
     say(sheet, "Verdict", &state, words);
     say(sheet, "Observed", &body, verdict->observed);
-    say(sheet, "Certainty", &body, words_certainty(verdict->certainty));
+    say(sheet, "Certainty", &body, words_certainty(verdict));
     if (isfinite(verdict->at_s))
         say(sheet, "When", &body, words_moment(report, words, sizeof words));
     if (attempt)

@@ -68,7 +68,7 @@ static void print_answer(const struct report *report, const struct page *page) {
                                                              : PAGE_IN_LIMITS,
                fault_name(verdict->fault));
     fprintf(page->stream, "%s%s\n", words[0] ? ", " : "", words);
-    page_paragraph(page, "Certainty: ", words_certainty(verdict->certainty));
+    page_paragraph(page, "Certainty: ", words_certainty(verdict));
     if (isfinite(verdict->at_s))
         page_paragraph(page, "When:      ", words_moment(report, words, sizeof words));
 }

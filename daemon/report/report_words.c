@@ -34,8 +34,23 @@ const char *words_outcome(const struct analysis_attempt *attempt) {
     return "Whether the engine started cannot be told from these leads.";
 }
 
-const char *words_certainty(enum certainty certainty) {
+/* Of circuits that were good: how much of them was seen. */
+static const char *certainty_of_nothing(enum certainty certainty) {
     switch (certainty) {
+    case CERTAINTY_SHOWN:
+        return "shown: each of these was measured and good, in this record";
+    case CERTAINTY_LIKELY:
+        return "likely: what could be measured was good, but not all of it could";
+    case CERTAINTY_CANNOT_TELL:
+        break;
+    }
+    return "cannot tell: too little could be measured";
+}
+
+const char *words_certainty(const struct analysis_verdict *verdict) {
+    if (verdict->fault == FAULT_NOTHING_FOUND)
+        return certainty_of_nothing(verdict->certainty);
+    switch (verdict->certainty) {
     case CERTAINTY_SHOWN:
         return "shown: it stood on that wire, in this record";
     case CERTAINTY_LIKELY:
@@ -101,6 +116,8 @@ const char *words_moment(const struct report *report, char *text, size_t size) {
     if (!attempt)
         snprintf(text, size, "at second %.*f, between %.*f and %.*f", digits, at_s, digits, from_s,
                  digits, to_s);
+    else if (from_s <= 0 && to_s >= 0)
+        snprintf(text, size, "as the starter engaged, within %.1f ms", 1e3 * fmax(-from_s, to_s));
     else if (to_s < 0)
         snprintf(text, size, "%.*f s before the starter engaged, between %.*f and %.*f s before",
                  digits, -at_s, digits, -to_s, digits, -from_s);

@@ -16,7 +16,7 @@ extern const char words_before_testing[];
 const char *words_outcome(const struct analysis_attempt *attempt);
 
 /* "shown: it stood on that wire, in this record" */
-const char *words_certainty(enum certainty certainty);
+const char *words_certainty(const struct analysis_verdict *verdict);
 
 /* How many digits behind the point mean something in that unit. */
 int words_digits(const char *unit);
