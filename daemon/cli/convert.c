@@ -30,6 +30,9 @@ static void print_files(const struct export_result *result) {
                    "says where they are told)\n",
                    file->losses, file->losses == 1 ? "" : "es",
                    print_count((double)file->missing, missing, sizeof missing));
+        if (file->pauses)
+            printf("  %" PRIu64 " pauses between its bursts, %.3g s in all, by design\n",
+                   file->pauses, file->pauses_s);
     }
 }
 
@@ -38,10 +41,11 @@ static json_t *files_json(const struct export_result *result) {
     for (size_t i = 0; i < result->count; i++) {
         const struct export_file *file = &result->files[i];
         json_array_append_new(
-            list,
-            json_pack("{s:s, s:s, s:I, s:I, s:I, s:I}", "file", file->path, "board", file->board,
-                      "channels", (json_int_t)file->channels, "rows", (json_int_t)file->rows,
-                      "losses", (json_int_t)file->losses, "missing", (json_int_t)file->missing));
+            list, json_pack("{s:s, s:s, s:I, s:I, s:I, s:I, s:I, s:f}", "file", file->path, "board",
+                            file->board, "channels", (json_int_t)file->channels, "rows",
+                            (json_int_t)file->rows, "losses", (json_int_t)file->losses, "missing",
+                            (json_int_t)file->missing, "pauses", (json_int_t)file->pauses,
+                            "pauses_s", file->pauses_s));
     }
     return list;
 }

@@ -66,10 +66,11 @@ static const struct {
     [FAULT_SIGNAL_LOST] = {"the sensor's signal stops",
                            "The signal of a sensor stopped while the engine was turning." UNHEARD,
                            WIRE_NEXT},
-    [FAULT_OUT_OF_STEP] = {"the shafts get out of step",
-                           "The crankshaft and the camshaft did not move together as they should.",
-                           "Please do not start the engine: it may be damaged. The workshop first "
-                           "looks at the belt or chain between the two shafts."},
+    [FAULT_OUT_OF_STEP] =
+        {"the shafts get out of step",
+         "The crankshaft and the camshaft did not move together as they should.",
+         "Please do not start the engine: that could damage it. The workshop first "
+         "looks at the belt or chain between the two shafts."},
     [FAULT_SIGNAL_GAPS] = {"pulses are missing", "Parts of a sensor's signal were missing." UNHEARD,
                            WIRE_NEXT},
     [FAULT_SIGNAL_WEAK] = {"the sensor's signal is weak",
@@ -119,8 +120,8 @@ const char *customer_certainty(const struct report *report) {
                    : "What was not watched cannot be judged.";
     switch (verdict->certainty) {
     case CERTAINTY_SHOWN:
-        return "This was seen directly, on that wire, when it happened. Why it happens is the "
-               "next question.";
+        return "This was seen directly, on the wire itself, when it happened. Why it happens is "
+               "the next question.";
     case CERTAINTY_LIKELY:
         return "This fits all that was recorded, but something that would prove it is missing.";
     case CERTAINTY_CANNOT_TELL:
@@ -151,7 +152,7 @@ const char *customer_place(const struct report *report, char *text, size_t size)
     snprintf(text, size, "%s", "");
     if (verdict->fault == FAULT_NOTHING_FOUND)
         return text;
-    if (verdict->sensor == CHANNEL_NONE) {
+    if (verdict->sensor == CHANNEL_NONE || verdict->fault == FAULT_OUT_OF_STEP) {
         snprintf(text, size, "%s", moment[0] ? moment + 1 : "");
         return text;
     }

@@ -5,6 +5,7 @@
  */
 #include "export.h"
 
+#include "board_limits.h"
 #include "export_format.h"
 
 #include <errno.h>
@@ -213,12 +214,16 @@ static void count_losses(struct target *target) {
     const struct record_loss *losses;
     size_t count = record->losses(record->context, &losses);
     for (size_t i = 0; i < count; i++) {
-        if (losses[i].stream != target->table.stream)
+        if (losses[i].stream != target->table.stream || report_is_pause(&losses[i]))
             continue;
         target->file.losses++;
         if (losses[i].scans != RECORD_LOSS_UNKNOWN)
             target->file.missing += losses[i].scans;
     }
+    struct report_pauses pauses;
+    report_pauses(losses, count, target->table.stream, &pauses);
+    target->file.pauses = pauses.count;
+    target->file.pauses_s = pauses.seconds;
 }
 
 /* Gives the whole file its name, unless another one has got it meanwhile. */

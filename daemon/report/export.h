@@ -29,6 +29,8 @@ struct export_file {
     uint64_t rows;
     uint64_t losses;  /* stretches of missing rows */
     uint64_t missing; /* rows missing in those that were counted */
+    uint64_t pauses;  /* of a burst board, by design: no losses */
+    double pauses_s;  /* all of them together */
 };
 
 struct export_result {

@@ -4,6 +4,8 @@
  */
 #include "export_about.h"
 
+#include "board_limits.h"
+
 #include <errno.h>
 #include <jansson.h>
 #include <math.h>
@@ -64,7 +66,7 @@ static json_t *losses_json(const struct export_table *table) {
     size_t count = table->record->losses(table->record->context, &losses);
     json_t *array = json_array();
     for (size_t i = 0; i < count; i++) {
-        if (losses[i].stream != table->stream)
+        if (losses[i].stream != table->stream || report_is_pause(&losses[i]))
             continue;
         bool known = losses[i].scans != RECORD_LOSS_UNKNOWN;
         json_array_append_new(
@@ -74,6 +76,15 @@ static json_t *losses_json(const struct export_table *table) {
                       "reason", losses[i].reason));
     }
     return array;
+}
+
+/* Those of a burst board are many, and the times show each. */
+static json_t *pauses_json(const struct export_table *table) {
+    const struct record_loss *losses;
+    size_t count = table->record->losses(table->record->context, &losses);
+    struct report_pauses pauses;
+    report_pauses(losses, count, table->stream, &pauses);
+    return json_pack("{s:I, s:f}", "count", (json_int_t)pauses.count, "seconds", pauses.seconds);
 }
 
 static json_t *about_json(const struct export_table *table, const struct export_rows *rows,
@@ -100,6 +111,7 @@ static json_t *about_json(const struct export_table *table, const struct export_
     json_object_set_new(json, "rate_hz", filled ? number(export_rows_rate(rows)) : json_null());
     json_object_set_new(json, "columns", columns_json(table));
     json_object_set_new(json, "losses", losses_json(table));
+    json_object_set_new(json, "pauses", pauses_json(table));
     return json;
 }
 

@@ -3,6 +3,7 @@
  * export_csv.c - a board's channels as CSV (RFC 4180): lines with # that explain, a header, a row a
  * scan. `import` reads it back.
  */
+#include "board_limits.h"
 #include "export_format.h"
 
 #include <errno.h>
@@ -169,11 +170,18 @@ static void put_losses_known(FILE *head, const struct export_table *table) {
     size_t count = table->record->losses(table->record->context, &losses);
     size_t own = 0;
     for (size_t i = 0; i < count; i++)
-        own += losses[i].stream == table->stream;
+        own += losses[i].stream == table->stream && !report_is_pause(&losses[i]);
     if (own)
         fprintf(head, "# losses: %zu; their rows are absent; listed behind the last row\n", own);
     else
         fputs("# losses: none\n", head);
+    struct report_pauses pauses;
+    report_pauses(losses, count, table->stream, &pauses);
+    if (pauses.count)
+        fprintf(head,
+                "# pauses between the board's bursts: %zu, %.9g s in all; by design, no losses; "
+                "listed behind the last row\n",
+                pauses.count, pauses.seconds);
 }
 
 static void put_head(FILE *head, const struct export_table *table) {
@@ -281,7 +289,8 @@ static void put_losses(const struct csv *csv) {
     for (size_t i = 0; i < count; i++) {
         if (losses[i].stream != csv->table->stream)
             continue;
-        fprintf(csv->stream, "# loss: %.9f to %.9f s, ", losses[i].from_s, losses[i].to_s);
+        fprintf(csv->stream, "# %s: %.9f to %.9f s, ",
+                report_is_pause(&losses[i]) ? "pause" : "loss", losses[i].from_s, losses[i].to_s);
         if (losses[i].scans == RECORD_LOSS_UNKNOWN)
             fputs("rows unknown, ", csv->stream);
         else

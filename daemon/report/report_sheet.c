@@ -110,7 +110,8 @@ static void draw_found(struct sheet *sheet, const struct report_sheet *of) {
     const char *const next[] = {
         customer_next(verdict->fault, attempt),
         verdict->not_tested.count
-            ? "Only what a test lead was on could be watched. What was not tested is listed below."
+            ? "Only what a test lead was on could be watched. What was not tested stands in the "
+              "technician's part."
             : ""};
     bool told =
         verdict->fault != FAULT_NOTHING_FOUND || verdict->certainty != CERTAINTY_CANNOT_TELL;

@@ -7,6 +7,7 @@ import csv
 import json
 import math
 import struct
+import zlib
 
 import numpy
 import scipy.io.wavfile
@@ -155,6 +156,38 @@ class Export(harness.Case):
                 self.assertEqual(file["battery"].attrs["unit"], unit)
                 if options:
                     self.assertTrue((file["Geber-Öl"][:] == counts[:, 1]).all())
+
+    def as_pause(self):
+        """The same record of a board that says that its hole is dead time: docs/format.md's layout."""
+        data, at, out = self.record.read_bytes(), 0, b""
+        while at < len(data):
+            length, = struct.unpack_from("<I", data, at + 8)
+            head, payload = data[at:at + 24], data[at + 32:at + 32 + length]
+            at += 32 + length
+            if head[5] == 3:
+                payload = payload[:48] + b"dead time"
+                head = head[:8] + struct.pack("<I", len(payload)) + head[12:]
+            head += struct.pack("<I", zlib.crc32(payload))
+            out += head + struct.pack("<I", zlib.crc32(head)) + payload
+        self.record = self.folder / "burst.crank"
+        self.record.write_bytes(out)
+
+    def test_pauses_are_no_losses(self):
+        self.as_pause()
+        path = self.folder / "burst.csv"
+        told = json.loads(harness.run("convert", self.record, "--out", path, "--json").stdout)
+        file, = told["files"]
+        self.assertEqual((file["losses"], file["missing"], file["pauses"]), (0, 0, 1))
+        self.assertAlmostEqual(file["pauses_s"], (self.missing + 1) * 0.0009765, delta=0.001)
+        lines = path.read_text().splitlines()
+        self.assertIn("# losses: none", lines)
+        self.assertTrue(any(line.startswith("# pauses between the board's bursts: 1, ")
+                            for line in lines))
+        self.assertRegex(lines[-1], rf"^# pause: .* s, {self.missing} rows, dead time$")
+        for name, second in (("burst.npy", "burst.json"), ("b2.wav", "b2.json")):
+            self.convert(name)
+            about = json.loads((self.folder / second).read_text())
+            self.assertEqual((about["losses"], about["pauses"]["count"]), ([], 1))
 
     def test_nothing_is_overwritten(self):
         for name, second in (("a.npy", "a.json"), ("a.wav", "a.json"), ("a.cfg", "a.dat")):

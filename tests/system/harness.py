@@ -59,10 +59,10 @@ def van(board, wheel, storage, battery=""):
     return VAN.format(board=board, wheel=wheel, storage=storage, battery=battery)
 
 
-def run(*arguments, status=0):
+def run(*arguments, status=0, patience_s=PATIENCE_S):
     """Runs the command `cranktrap` to its end; checks its exit status."""
     done = subprocess.run([str(BIN / "cranktrap"), *map(str, arguments)], capture_output=True,
-                          text=True, timeout=PATIENCE_S, check=False)
+                          text=True, timeout=patience_s, check=False)
     if status is not None and done.returncode != status:
         raise AssertionError(f"cranktrap {' '.join(map(str, arguments))}: exit status "
                              f"{done.returncode}, not {status}\n{done.stdout}\n{done.stderr}")

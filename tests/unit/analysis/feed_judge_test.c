@@ -151,7 +151,7 @@ static void a_battery_too_low_to_supply(void **state) {
                  "not the feed");
     scene_expect(sheet, analysis, analysis->verdict.channel == leads.battery, "the battery");
     scene_expect(sheet, analysis,
-                 scene_says(&analysis->verdict.because, "crank-feed could not be held"),
+                 scene_says(&analysis->verdict.because, "crank-feed cannot hold on so little"),
                  "and what suffered");
     scene_done(sheet, analysis);
 }
