@@ -4,87 +4,35 @@
  */
 #include "snapshot.h"
 
-#include "snapshot_copy.h"
 #include "snapshot_folder.h"
-#include "snapshot_note.h"
-#include "snapshot_part.h"
-#include "snapshot_source.h"
-#include "standing.h"
+#include "snapshot_jobs.h"
+#include "snapshot_room.h"
+#include "snapshot_save.h"
 
 #include <errno.h>
-#include <pthread.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <time.h>
 
-#define MILLISECOND 1000000
-
-/* The last scans of a stretch reach us (bus, buffers) within this after its end. */
-#define GRACE_NS (250 * (int64_t)MILLISECOND)
-/* How often the ring is looked at meanwhile. */
-#define POLL_NS (250 * (int64_t)MILLISECOND)
-/* With a simulated board's time, which may run a thousand times faster: look more often, and give
- * a request that lengthens the stretch the real time to arrive. */
-#define DRIVEN_POLL_NS   (20 * (int64_t)MILLISECOND)
-#define DRIVEN_SETTLE_NS (100 * (int64_t)MILLISECOND)
-/* A simulated board's time that stands still for so long has ended. */
-#define DRIVEN_STALL_NS (3000 * (int64_t)MILLISECOND)
 /* Results of finished ones are remembered for snapshots_wait(). */
 #define RESULTS_MAX 256
 
-struct job {
-    struct job *next;
-    struct snapshot_note note;
-    struct snapshot_part *part; /* finishes this one; NULL: out of the ring */
-    bool restart;               /* its stretch begins earlier now: copying must begin again */
-    bool closed;                /* is not lengthened any more */
-    bool done;
-    int result;
-};
-
-struct snapshots {
-    char *folder;
-    struct disk_ring *ring;
-    struct timebase *timebase;
-    struct snapshot_tap tap;
-    pthread_t thread;
-
-    /* The thread only: whether the time moves. */
-    int64_t seen_elapsed_ns, seen_at_ns, over_at_ns;
-
-    pthread_mutex_t lock; /* of all below */
-    struct snapshot_settings settings;
-    pthread_cond_t wake;     /* for the thread */
-    pthread_cond_t finished; /* for those who wait */
-    struct job *jobs;        /* oldest first; done ones stay for a while */
-    size_t job_count;
-    unsigned highest; /* number given */
-    bool ending;
-    struct snapshot_state state;
-};
-
-static int64_t computer_ns(void) {
+int64_t snapshots_computer_ns(void) {
     struct timespec now;
     clock_gettime(CLOCK_MONOTONIC, &now);
     return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
 }
 
-static struct timespec in_future(int64_t ns) {
-    int64_t at = computer_ns() + ns;
+struct timespec snapshots_in_future(int64_t ns) {
+    int64_t at = snapshots_computer_ns() + ns;
     return (struct timespec){.tv_sec = (time_t)(at / 1000000000),
                              .tv_nsec = (long)(at % 1000000000)};
 }
 
-/* ---- saying what went wrong ---- */
-
-static void say_problem(struct snapshots *snapshots, const char *format, ...)
-    __attribute__((format(printf, 2, 3)));
-
-static void say_problem(struct snapshots *snapshots, const char *format, ...) {
+void snapshots_say(struct snapshots *snapshots, const char *format, ...) {
     char text[sizeof snapshots->state.last_problem];
     va_list arguments;
     va_start(arguments, format);
@@ -97,248 +45,12 @@ static void say_problem(struct snapshots *snapshots, const char *format, ...) {
         snapshots->tap.problem(snapshots->tap.context, text);
 }
 
-/* ---- room ---- */
-
-static unsigned mebibytes(uint64_t bytes) {
-    return (unsigned)((bytes + (1u << 19)) >> 20);
-}
-
-static void note_removed(struct snapshots *snapshots, unsigned number, enum standing standing) {
-    char text[128];
-    snprintf(text, sizeof text, "Snapshot %u (%s) was deleted: the quota of snapshots is used up.",
-             number, standing_name(standing));
-    pthread_mutex_lock(&snapshots->lock);
-    snapshots->state.removed++;
-    pthread_mutex_unlock(&snapshots->lock);
-    if (snapshots->tap.removed)
-        snapshots->tap.removed(snapshots->tap.context, text);
-}
-
-/* Deletes those that may go until the quota leaves room, or none may go. The bytes of the rest. */
-static int make_room(struct snapshots *snapshots, uint64_t quota_bytes, uint64_t *bytes) {
-    unsigned highest = 0;
-    for (;;) {
-        unsigned number = 0;
-        enum standing standing = STANDING_GOOD;
-        int result = snapshot_folder_survey(snapshots->folder, bytes, &highest);
-        if (result < 0 || *bytes < quota_bytes)
-            return result;
-        result = standing_next(snapshots->folder, &number, &standing);
-        if (result < 0)
-            return result == -ENOENT ? 0 : result;
-        result = standing_remove(snapshots->folder, number);
-        if (result < 0) {
-            say_problem(snapshots, "Snapshot %u could not be deleted to make room: %s.", number,
-                        strerror(-result));
-            return result;
-        }
-        note_removed(snapshots, number, standing);
-    }
-}
-
-/* 0, or -ENOSPC with the reason said. */
-static int find_room(struct snapshots *snapshots) {
-    uint64_t bytes = 0;
-    pthread_mutex_lock(&snapshots->lock);
-    const struct snapshot_settings settings = snapshots->settings;
-    pthread_mutex_unlock(&snapshots->lock);
-    int result = make_room(snapshots, settings.quota_bytes, &bytes);
-    if (result < 0)
-        return result;
-    uint64_t left = snapshot_folder_free(snapshots->folder);
-    bool over_quota = bytes >= settings.quota_bytes;
-    bool disk_full = left < settings.keep_free_bytes / 2;
-    pthread_mutex_lock(&snapshots->lock);
-    snapshots->state.bytes = bytes;
-    snapshots->state.room = !over_quota && !disk_full;
-    pthread_mutex_unlock(&snapshots->lock);
-    if (over_quota)
-        say_problem(snapshots,
-                    "No room for snapshots: they take %u MiB, their quota is %u MiB, and none may "
-                    "go: each is good, held, or neither clean nor reviewed. `cranktrap list "
-                    "--reviewed N` lets N go; or raise `snapshots` in [storage].",
-                    mebibytes(bytes), mebibytes(settings.quota_bytes));
-    else if (disk_full)
-        say_problem(snapshots,
-                    "No room for snapshots: %u MiB are free at %.80s. Free some space, or lower "
-                    "`ring` in [storage]. Marks go on being kept in the ring.",
-                    mebibytes(left), snapshots->folder);
-    return over_quota || disk_full ? -ENOSPC : 0;
-}
-
-/* After one has been written, or not. */
-static void take_stock(struct snapshots *snapshots) {
-    uint64_t bytes = 0;
-    unsigned highest = 0;
-    if (snapshot_folder_survey(snapshots->folder, &bytes, &highest) < 0)
-        return;
-    pthread_mutex_lock(&snapshots->lock);
-    snapshots->state.bytes = bytes;
-    pthread_mutex_unlock(&snapshots->lock);
-}
-
-/* ---- saving one ---- */
-
-static int64_t elapsed(struct snapshots *snapshots) {
-    return timebase_elapsed_ns(snapshots->timebase);
-}
-
-/* A simulated board that is at its end moves the time no more. */
-static bool time_stands_still(struct snapshots *snapshots) {
-    int64_t now = elapsed(snapshots);
-    int64_t at = computer_ns();
-    if (now != snapshots->seen_elapsed_ns) {
-        snapshots->seen_elapsed_ns = now;
-        snapshots->seen_at_ns = at;
-    }
-    return timebase_driven(snapshots->timebase) && at - snapshots->seen_at_ns > DRIVEN_STALL_NS;
-}
-
-/* All that can come of the stretch has come. */
-static bool is_over(struct snapshots *snapshots, int64_t to_ns) {
-    bool stands_still = time_stands_still(snapshots);
-    if (elapsed(snapshots) < to_ns + GRACE_NS) {
-        snapshots->over_at_ns = 0;
-        return stands_still;
-    }
-    if (!timebase_driven(snapshots->timebase))
-        return true;
-    if (snapshots->over_at_ns == 0)
-        snapshots->over_at_ns = computer_ns();
-    return computer_ns() - snapshots->over_at_ns >= DRIVEN_SETTLE_NS;
-}
-
-static void wait_for_more(struct snapshots *snapshots, const struct job *job, int64_t to_ns) {
-    int64_t wait = DRIVEN_POLL_NS;
-    if (!timebase_driven(snapshots->timebase)) {
-        int64_t left = to_ns + GRACE_NS - elapsed(snapshots);
-        wait = left < POLL_NS ? left : POLL_NS;
-    }
-    struct timespec until = in_future(wait > MILLISECOND ? wait : MILLISECOND);
-    pthread_mutex_lock(&snapshots->lock);
-    if (!snapshots->ending && !job->restart && job->note.to_ns == to_ns)
-        pthread_cond_timedwait(&snapshots->wake, &snapshots->lock, &until);
-    pthread_mutex_unlock(&snapshots->lock);
-}
-
-static int copy_what_is_there(struct snapshot_source *source, struct snapshot_copy *copy) {
-    struct chunk chunk;
-    int result;
-    while ((result = snapshot_source_next(source, &chunk)) == 1) {
-        result = snapshot_copy_take(copy, &chunk);
-        if (result < 0)
-            break;
-    }
-    return result;
-}
-
-/* No more requests are merged into it, unless one has just been. */
-static bool close_job(struct snapshots *snapshots, struct job *job, int64_t to_ns) {
-    pthread_mutex_lock(&snapshots->lock);
-    job->closed = !job->restart && job->note.to_ns == to_ns;
-    bool closed = job->closed;
-    pthread_mutex_unlock(&snapshots->lock);
-    return closed;
-}
-
-/* Copies until the stretch is over. 0, -ESTALE where it must begin again, or another errno. */
-static int follow(struct snapshots *snapshots, struct job *job, struct snapshot_source *source,
-                  struct snapshot_copy *copy, bool *cut_short) {
-    for (;;) {
-        pthread_mutex_lock(&snapshots->lock);
-        bool ending = snapshots->ending;
-        bool restart = job->restart;
-        int64_t to_ns = job->note.to_ns;
-        pthread_mutex_unlock(&snapshots->lock);
-        if (restart)
-            return -ESTALE;
-        int result = snapshot_copy_lengthen(copy, to_ns);
-        if (result < 0)
-            return result;
-        snapshot_source_lengthen(source, to_ns);
-        bool over = is_over(snapshots, to_ns) || ending;
-        *cut_short = elapsed(snapshots) < to_ns;
-        if (over && snapshots->tap.flush)
-            (void)snapshots->tap.flush(snapshots->tap.context); /* else: with what is there */
-        result = copy_what_is_there(source, copy);
-        if (result < 0)
-            return result;
-        if (over && close_job(snapshots, job, to_ns))
-            return 0;
-        if (!over)
-            wait_for_more(snapshots, job, to_ns);
-    }
-}
-
-static int save_once(struct snapshots *snapshots, struct job *job) {
-    struct snapshot_note note = {0};
-    struct snapshot_copy *copy = NULL;
-    struct snapshot_source *source = NULL;
-    bool cut_short = false;
-    snapshots->over_at_ns = 0;
-    pthread_mutex_lock(&snapshots->lock);
-    int result = snapshot_note_copy(&job->note, &note);
-    job->restart = false;
-    pthread_mutex_unlock(&snapshots->lock);
-    if (result < 0)
-        return result;
-    timebase_boot(snapshots->timebase, note.boot);
-    result = snapshot_copy_new(snapshots->folder, &note, &copy);
-    if (!result)
-        result = snapshot_source_new(snapshots->ring, note.from_ns, note.to_ns, &source);
-    if (!result)
-        result = follow(snapshots, job, source, copy, &cut_short);
-    if (!result)
-        result = snapshot_copy_finish(copy, cut_short);
-    snapshot_source_free(source);
-    snapshot_copy_free(copy);
-    snapshot_note_done(&note);
-    return result;
-}
-
-static int save(struct snapshots *snapshots, struct job *job) {
-    int result = find_room(snapshots);
-    if (result < 0)
-        return result;
-    result = snapshot_folder_use(snapshots->folder, job->note.number);
-    if (result < 0 && result != -ENOSPC)
-        say_problem(snapshots, "The numbers of snapshots could not be noted in %.80s: %s.",
-                    snapshots->folder, strerror(-result));
-    do
-        result = save_once(snapshots, job);
-    while (result == -ESTALE);
-    if (result == -ENODATA)
-        say_problem(snapshots, "Snapshot %u was not written: the ring has nothing of that stretch.",
-                    job->note.number);
-    else if (result < 0)
-        say_problem(snapshots,
-                    "Snapshot %u could not be written to %.80s: %s. Its mark and what the ring "
-                    "holds are still there.",
-                    job->note.number, snapshots->folder, strerror(-result));
-    return result;
-}
-
-static int finish_part(struct snapshots *snapshots, struct job *job) {
-    int result = snapshot_part_finish(job->part);
-    if (result == -ENODATA)
-        say_problem(snapshots,
-                    "Snapshot %u, begun before the last end, held nothing yet and the ring has "
-                    "nothing of it.",
-                    job->note.number);
-    else if (result < 0)
-        say_problem(snapshots,
-                    "Snapshot %u, begun before the last end, could not be finished: %s. The next "
-                    "start tries again.",
-                    job->note.number, strerror(-result));
-    return result;
-}
-
 /* ---- the thread ---- */
 
 /* Under the lock: forgets results that nobody will ask for any more. */
 static void forget_oldest(struct snapshots *snapshots) {
     while (snapshots->job_count > RESULTS_MAX && snapshots->jobs->done) {
-        struct job *job = snapshots->jobs;
+        struct snapshot_job *job = snapshots->jobs;
         snapshots->jobs = job->next;
         snapshots->job_count--;
         snapshot_note_done(&job->note);
@@ -346,10 +58,10 @@ static void forget_oldest(struct snapshots *snapshots) {
     }
 }
 
-static void job_finished(struct snapshots *snapshots, struct job *job, int result) {
+static void job_finished(struct snapshots *snapshots, struct snapshot_job *job, int result) {
     unsigned number = job->note.number;
     snapshot_part_free(job->part);
-    take_stock(snapshots);
+    snapshot_room_count(snapshots);
     pthread_mutex_lock(&snapshots->lock);
     job->part = NULL;
     job->closed = true;
@@ -375,7 +87,7 @@ static void *snapshot_thread(void *argument) {
     struct snapshots *snapshots = argument;
     pthread_mutex_lock(&snapshots->lock);
     for (;;) {
-        struct job *job = snapshots->jobs;
+        struct snapshot_job *job = snapshots->jobs;
         while (job && job->done)
             job = job->next;
         if (!job && snapshots->ending)
@@ -386,7 +98,7 @@ static void *snapshot_thread(void *argument) {
         }
         snapshots->state.saving = true;
         pthread_mutex_unlock(&snapshots->lock);
-        int result = job->part ? finish_part(snapshots, job) : save(snapshots, job);
+        int result = job->part ? snapshot_save_part(snapshots, job) : snapshot_save(snapshots, job);
         job_finished(snapshots, job, result);
         pthread_mutex_lock(&snapshots->lock);
     }
@@ -396,8 +108,8 @@ static void *snapshot_thread(void *argument) {
 
 /* ---- starting and ending ---- */
 
-static void add_job(struct snapshots *snapshots, struct job *job) {
-    struct job **last = &snapshots->jobs;
+static void add_job(struct snapshots *snapshots, struct snapshot_job *job) {
+    struct snapshot_job **last = &snapshots->jobs;
     while (*last)
         last = &(*last)->next;
     *last = job;
@@ -406,7 +118,7 @@ static void add_job(struct snapshots *snapshots, struct job *job) {
 
 /* Unfinished snapshots of an earlier process become the first jobs. */
 static int take_over_part(struct snapshots *snapshots, unsigned number) {
-    struct job *job = calloc(1, sizeof *job);
+    struct snapshot_job *job = calloc(1, sizeof *job);
     if (!job)
         return -ENOMEM;
     int result = snapshot_part_open(snapshots->folder, number, snapshots->ring, &job->part);
@@ -421,15 +133,15 @@ static int take_over_part(struct snapshots *snapshots, unsigned number) {
     free(job);
     snapshots->state.failed++;
     if (result == -EBADMSG)
-        say_problem(snapshots,
-                    "Snapshot %u, begun before the last end, cannot be read: kept aside as "
-                    "%.80s/%04u%s.",
-                    number, snapshots->folder, number, SNAPSHOT_UNREADABLE);
+        snapshots_say(snapshots,
+                      "Snapshot %u, begun before the last end, cannot be read: kept aside as "
+                      "%.80s/%04u%s.",
+                      number, snapshots->folder, number, SNAPSHOT_UNREADABLE);
     else if (result != -ENOMEM)
-        say_problem(snapshots,
-                    "Snapshot %u, begun before the last end, cannot be read now: %s. The next "
-                    "start tries again.",
-                    number, strerror(-result));
+        snapshots_say(snapshots,
+                      "Snapshot %u, begun before the last end, cannot be read now: %s. The next "
+                      "start tries again.",
+                      number, strerror(-result));
     return result == -ENOMEM ? result : 0;
 }
 
@@ -445,7 +157,7 @@ static int take_over_parts(struct snapshots *snapshots) {
 
 static void free_all(struct snapshots *snapshots) {
     while (snapshots->jobs) {
-        struct job *job = snapshots->jobs;
+        struct snapshot_job *job = snapshots->jobs;
         snapshots->jobs = job->next;
         snapshot_part_free(job->part);
         snapshot_note_done(&job->note);
@@ -529,10 +241,10 @@ void snapshots_set(struct snapshots *snapshots, const struct snapshot_settings *
 /* ---- requests ---- */
 
 /* Under the lock: the youngest one whose stretch this one touches, within the longest allowed. */
-static struct job *find_touching(struct snapshots *snapshots,
-                                 const struct snapshot_request *request) {
-    struct job *found = NULL;
-    for (struct job *job = snapshots->jobs; job; job = job->next) {
+static struct snapshot_job *find_touching(struct snapshots *snapshots,
+                                          const struct snapshot_request *request) {
+    struct snapshot_job *found = NULL;
+    for (struct snapshot_job *job = snapshots->jobs; job; job = job->next) {
         const struct snapshot_note *note = &job->note;
         if (job->closed || request->from_ns > note->to_ns || request->to_ns < note->from_ns)
             continue;
@@ -545,7 +257,7 @@ static struct job *find_touching(struct snapshots *snapshots,
     return found;
 }
 
-static void merge(struct job *job, const struct snapshot_request *request) {
+static void merge(struct snapshot_job *job, const struct snapshot_request *request) {
     if (request->from_ns < job->note.from_ns) {
         job->note.from_ns = request->from_ns;
         job->restart = true;
@@ -554,8 +266,8 @@ static void merge(struct job *job, const struct snapshot_request *request) {
         job->note.to_ns = request->to_ns;
 }
 
-static struct job *new_job(const struct snapshot_request *request) {
-    struct job *job = calloc(1, sizeof *job);
+static struct snapshot_job *new_job(const struct snapshot_request *request) {
+    struct snapshot_job *job = calloc(1, sizeof *job);
     if (!job)
         return NULL;
     job->note.trigger = strdup(request->trigger ? request->trigger : "");
@@ -575,7 +287,7 @@ int snapshots_request(struct snapshots *snapshots, const struct snapshot_request
         return -EINVAL;
     int result = 0;
     pthread_mutex_lock(&snapshots->lock);
-    struct job *job = NULL;
+    struct snapshot_job *job = NULL;
     if (snapshots->ending) {
         result = -ESHUTDOWN;
     } else if ((job = find_touching(snapshots, request))) {
@@ -594,18 +306,18 @@ int snapshots_request(struct snapshots *snapshots, const struct snapshot_request
 }
 
 /* Under the lock. */
-static struct job *find_number(struct snapshots *snapshots, unsigned number) {
-    struct job *job = snapshots->jobs;
+static struct snapshot_job *find_number(struct snapshots *snapshots, unsigned number) {
+    struct snapshot_job *job = snapshots->jobs;
     while (job && job->note.number != number)
         job = job->next;
     return job;
 }
 
 int snapshots_wait(struct snapshots *snapshots, unsigned number, int timeout_ms) {
-    struct timespec until = in_future((int64_t)timeout_ms * MILLISECOND);
+    struct timespec until = snapshots_in_future((int64_t)timeout_ms * MILLISECOND);
     int waited = 0;
     pthread_mutex_lock(&snapshots->lock);
-    struct job *job = find_number(snapshots, number);
+    struct snapshot_job *job = find_number(snapshots, number);
     while (job && !job->done && !waited) {
         waited = pthread_cond_timedwait(&snapshots->finished, &snapshots->lock, &until);
         job = find_number(snapshots, number);
