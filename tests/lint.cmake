@@ -12,11 +12,12 @@ add_custom_target(format-check
   COMMENT "Is every file as clang-format would write it?" VERBATIM)
 add_custom_target(format COMMAND clang-format -i ${own_sources} VERBATIM)
 
-# clang-tidy's checks stand in .clang-tidy.
+# clang-tidy's checks stand in .clang-tidy; lint.py looks at what has changed since it was clean.
 string(JOIN "\n" checked_lines ${checked_sources})
 file(GENERATE OUTPUT ${CMAKE_BINARY_DIR}/checked-sources.txt CONTENT "${checked_lines}\n")
 add_custom_target(lint
-  COMMAND sh -c "xargs -P 2 -n 6 clang-tidy -p ${CMAKE_BINARY_DIR} --quiet --warnings-as-errors='*' < ${CMAKE_BINARY_DIR}/checked-sources.txt"
+  COMMAND ${PYTHON3} -B ${PROJECT_SOURCE_DIR}/tests/lint.py ${CMAKE_BINARY_DIR}
+          ${CMAKE_BINARY_DIR}/checked-sources.txt
   COMMAND cppcheck --quiet --error-exitcode=1 --inline-suppr --std=c11 -j 2
           --enable=warning,portability,performance --suppress=missingIncludeSystem
           # readdir on a stream of our own, and look-ups in a program of one thread, are safe
