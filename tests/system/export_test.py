@@ -112,6 +112,14 @@ class Export(harness.Case):
         self.assertEqual(about["rows_filled"], self.missing)
         self.assertAlmostEqual(about["rate_hz"], 1 / 0.0009765, places=3)
         self.assertEqual(rate, round(about["claimed_hz"]))
+        # The rule for a rate that is no whole number: row n is at first_s + n / rate_hz.
+        array = numpy.load(self.convert("t.npy", "--counts"), allow_pickle=False)
+        there = numpy.flatnonzero(sound[:, 0] != -2**31)
+        at_s = about["first_s"] + there / about["rate_hz"]
+        self.assertLess(abs(at_s - array["time_s"]).max(), 1e-6)
+        if soundfile:
+            other, _ = soundfile.read(self.folder / "a.wav", dtype="int32")
+            self.assertTrue((other == sound).all())
         _, sound = scipy.io.wavfile.read(self.convert("b.wav"))
         values = numpy.load(self.convert("c.npy"), allow_pickle=False)
         there = ~numpy.isnan(sound[:, 0])

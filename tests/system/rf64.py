@@ -70,8 +70,8 @@ class Large(harness.Case):
             last = sound.read(ROWS)
             self.assertEqual(len(sound.read(1)), 0)
         # To the last bit what another format has of the same rows.
-        harness.run("convert", self.record, "--out", self.folder / "days.npy")
-        array = numpy.load(self.folder / "days.npy")
+        harness.run("convert", self.record, "--out", self.folder / "rows.npy")
+        array = numpy.load(self.folder / "rows.npy")
         for i, name in enumerate(("battery", "signal")):
             self.assertTrue((numpy.concatenate([first[:, i], last[:, i]]) == array[name]).all())
         expected = numpy.array([samples(i) for i in range(ROWS)])
