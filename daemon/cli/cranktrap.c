@@ -33,7 +33,8 @@ const struct command commands[] = {
      "                   replays them\n",
      command_boards},
     {"ready",
-     "[--hours N] [--no-crank | --look] [--wait TIME] | --known CHANNEL=VOLTS | --forget CHANNEL\n"
+     "[--hours N] [--no-crank | --look [--crank N]] [--wait TIME]\n"
+     "       cranktrap ready --known CHANNEL=VOLTS | --forget CHANNEL\n"
      "       cranktrap ready --sine CHANNEL[=HZ]",
      "fit to be left? zero, noise, one test crank",
      "Says what to do and waits until the leads show it: key off, key on, one test crank (it "
@@ -43,6 +44,7 @@ const struct command commands[] = {
      "  --hours N     how long it is to be left (12)\n"
      "  --no-crank    only with the key; signals are then not proven\n"
      "  --look        only what the leads show just now: nothing is waited for, no night begins\n"
+     "  --crank N     with --look: snapshot N is the test crank; what it holds counts too\n"
      "  --wait TIME   how long each step is waited for (2min)\n"
      "The exit status says whether the walk was done, not whether it is fit: --json has that.\n"
      "Or, without that walk (docs/calibration.md):\n"

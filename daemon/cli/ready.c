@@ -13,8 +13,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define HOURS  12.0
-#define WAIT_S 120.0
+#define HOURS        12.0
+#define WAIT_S       120.0
+#define SNAPSHOT_MAX 999999
 
 static const char *text(const json_t *object, const char *key) {
     const char *found = json_string_value(json_object_get(object, key));
@@ -78,12 +79,14 @@ static bool is_watching(const struct ready *ready) {
     return false;
 }
 
-static int get_ready(struct ready *ready) {
+/* `crank`: the snapshot of the test crank, 0: none, or it is yet to come. */
+static int get_ready(struct ready *ready, unsigned crank) {
     const struct command_line *line = ready->line;
     if (client_ask(line, "GET", "/v0/status", NULL, false, &ready->status_before) < 0)
         return COMMAND_COULD_NOT;
     if (!is_watching(ready) || client_ask(line, "GET", "/v0/now", NULL, false, &ready->now) < 0 ||
-        !begin_leads(ready) || ready_walk(ready) < 0 ||
+        !begin_leads(ready) || (crank && ready_take_crank(ready, crank) < 0) ||
+        ready_walk(ready) < 0 ||
         client_ask(line, "GET", "/v0/status", NULL, false, &ready->status_after) < 0)
         return COMMAND_COULD_NOT;
     for (size_t i = 0; i < ready->lead_count; i++)
@@ -121,6 +124,7 @@ int command_ready(const struct command_line *given) {
     struct ready ready = {.line = &line, .hours = HOURS, .wait_s = WAIT_S};
     const char *hours = command_option(&line, "hours");
     const char *wait = command_option(&line, "wait");
+    const char *crank = command_option(&line, "crank");
     ready.look = command_flag(&line, "look");
     ready.crank = !command_flag(&line, "no-crank") && !ready.look;
     wrong = command_words(&line, 0, 0);
@@ -130,14 +134,17 @@ int command_ready(const struct command_line *given) {
     ready.hours = hours ? strtod(hours, &end) : HOURS;
     if (hours && (end == hours || *end || !(ready.hours > 0 && ready.hours <= 10000)))
         return command_usage(&line, "--hours \"%s\": a number of hours, up to 10000", hours);
+    unsigned long number = crank ? strtoul(crank, &end, 10) : 0;
     ready.wait_s = wait ? print_read_seconds(wait) : ready.look ? 0 : WAIT_S;
     if (!(ready.wait_s >= 0 && ready.wait_s <= 86400))
         return command_usage(&line, "--wait \"%s\": a time like 90s or 5min, up to a day", wait);
+    if (crank && (!ready.look || number < 1 || number > SNAPSHOT_MAX || *end))
+        return command_usage(&line, "--crank \"%s\": the number of a snapshot, with --look", crank);
     ready.reasons = json_array();
     ready.unproven = json_array();
     if (!ready.look)
         ready_print_cautions(&ready);
-    status = get_ready(&ready);
+    status = get_ready(&ready, (unsigned)number);
     done(&ready);
     return status;
 }

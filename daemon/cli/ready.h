@@ -81,6 +81,9 @@ struct ready {
 void ready_say(const struct ready *ready, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 
+/* The report of snapshot `number` is that of the test crank. 0 or an errno, said. */
+int ready_take_crank(struct ready *ready, unsigned number);
+
 /* Walks through key off, key on and (unless left out) one test crank. 0 or an errno, said. */
 int ready_walk(struct ready *ready);
 

@@ -223,6 +223,21 @@ static void wait_for_report(struct ready *ready, unsigned before) {
                          "log tell why.");
 }
 
+int ready_take_crank(struct ready *ready, unsigned number) {
+    unsigned found = look_in_folder(ready, number - 1, &ready->report);
+    if (found == number) {
+        ready->snapshot = number;
+        return 0;
+    }
+    command_say(ready->line,
+                "snapshot %u holds no attempt that was analysed: `cranktrap list` has those that "
+                "do",
+                number);
+    json_decref(ready->report);
+    ready->report = NULL;
+    return -ENOENT;
+}
+
 static int take_crank(struct ready *ready, double before, unsigned snapshot_before, json_t **now) {
     double until = clock_s() + ready->wait_s;
     double count = before;

@@ -290,15 +290,20 @@ enum MHD_Result get_comparison(struct serve *serve, struct request *request, con
     return ask(request, words, work_on_comparison);
 }
 
-/* What the leads show just now, as `cranktrap ready` judges it; no night begins with it. */
+/*
+ * What the leads show just now, as `cranktrap ready` judges it; no night begins with it.
+ * ?crank=N: snapshot N is the test crank.
+ */
 enum MHD_Result get_ready(struct serve *serve, struct request *request, const char *rest) {
     (void)rest;
-    const char *const words[] = {serve->parts.program,
-                                 "ready",
-                                 "--state",
-                                 serve->parts.state_folder,
-                                 "--look",
-                                 "--json",
-                                 NULL};
+    unsigned long crank = query_number(request->connection, "crank", 0);
+    if (query_text(request, "crank") && (crank < 1 || crank > SNAPSHOT_MAX))
+        return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
+                          "crank may be the number of a snapshot", NULL);
+    char number[16];
+    snprintf(number, sizeof number, "%lu", crank);
+    const char *const words[] = {serve->parts.program,      "ready",  "--state",
+                                 serve->parts.state_folder, "--look", "--json",
+                                 crank ? "--crank" : NULL,  number,   NULL};
     return ask(request, words, work_on_moment);
 }

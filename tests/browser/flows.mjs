@@ -47,7 +47,7 @@ export function flows(start, skip = false) {
     await browser?.close();
     await Promise.all(Object.values(loggers).map((one) => one?.stop()));
   });
-  return (name, which, route, options, act) => test(name, { timeout: 90000, skip }, async () => {
+  return (name, which, route, options, act) => test(name, { timeout: 150000, skip }, async () => {
     const shown = await open(browser, loggers[which].url, route, options);
     try {
       await act(shown.page, loggers[which], shown);

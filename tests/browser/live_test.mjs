@@ -2,10 +2,12 @@
 // The evening before, in real time: the leads live, the hookup, the check before leaving.
 import assert from "node:assert/strict";
 import { WIDTHS, overflow, picture, serious } from "./browser.mjs";
-import { until } from "./daemon.mjs";
+import { daemon, until } from "./daemon.mjs";
 import { evening, flows } from "./flows.mjs";
 
-const at = flows(() => ({ evening: evening() }));
+// Four times as fast, an attempt every other minute of its own, and samples enough for any speed of its wheel.
+const busy = () => daemon({ pace: 4, begins: null, hours: 0, fault: "none", "fault-attempt": null, attempts: 30, rate: 5000 });
+const at = flows(() => ({ evening: evening(), busy: busy() }));
 const flow = (name, route, options, act) => at(name, "evening", route, options, act);
 
 // First of all: a moment asked for while another is being saved becomes part of that.
@@ -88,6 +90,22 @@ flow("ready: judged without a test crank, and left", "#/ready", {}, async (page,
   await page.getByRole("button", { name: "I am leaving now" }).click();
   await page.getByText("The night counts from now. Go home.").waitFor();
   assert.ok((await logger.get("/v0/night")).since_s > 0);
+});
+
+at("ready: with a test crank it can be fit to leave", "busy", "#/ready", {}, async (page, logger) => {
+  const judge = page.getByRole("button", { name: "Judge it" });
+  await judge.waitFor();
+  const { elapsed_s: begun } = await logger.get("/v0/status");
+  await until("a crank, its record, and the key off again", async () => {
+    const { attempts } = await logger.get("/v0/attempts");
+    return attempts.some((one) => one.verdict && one.elapsed_s > begun + 1) && (await logger.get("/v0/now")).phase === "key-off";
+  }, 70);
+  const judgement = page.locator(".steps section.part").first();
+  await until("fit to leave", async () => { // on a busy computer not at the first try: samples may be lost meanwhile
+    await judge.click();
+    await page.getByText(/^With the test crank: it is number \d+\.$/).waitFor();
+    return /^Fit to leave\./.test(await judgement.innerText());
+  }, 40);
 });
 
 flow("a note without a snapshot", "#/now", {}, async (page, logger) => {

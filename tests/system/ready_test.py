@@ -77,6 +77,21 @@ class Ready(harness.Case):
         self.assertEqual(leads["crank-feed"]["result"], "look at this")
         self.assertIn(f"cranktrap report {answer['snapshot']}", " ".join(answer["reasons"]))
 
+    def test_looking_with_a_crank_that_somebody_made(self):
+        """The page's way: the test crank is a snapshot, what is read live is the moment."""
+        daemon = self.watch(rate=5000, pace=10)
+        harness.until(lambda: (daemon.state / "snapshots" / "0001.json").exists(), "an attempt")
+        harness.until(lambda: daemon.status()["phase"] == "key-off", "the key off again")
+        without, _, _ = self.ready(daemon, "--look", wait="0s")
+        self.assertEqual((without["fit"], without["snapshot"]), ("not-proven", None))
+        answer, leads, _ = self.ready(daemon, "--look", "--crank", "1", wait="0s")
+        self.assertEqual((answer["fit"], answer["snapshot"]), ("yes", 1))
+        self.assertIsNone(answer["since_s"])
+        self.assertLess(leads["battery"]["cranking"]["lowest"], 9)
+        done = daemon.ask("ready", "--look", "--crank", "7", status=3)
+        self.assertIn("snapshot 7", done.stderr)
+        daemon.ask("ready", "--crank", "1", status=2)
+
     def test_nothing_blocks_without_a_key(self):
         """Nobody turns it in no time at all: it says so and comes to an end."""
         daemon = self.watch()

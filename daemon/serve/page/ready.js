@@ -35,6 +35,12 @@ function judgement(answer) {
       (room.on_mains ? " The computer runs on mains power: its ground is tied to the vehicle's." : "")) : null].filter(Boolean);
 }
 
+/* The number of the test crank: the latest attempt that began since; null: none, or its record is not whole yet. */
+async function testCrank(since, signal) {
+  const { attempts } = await get("attempts", signal);
+  return attempts.findLast((one) => one.outcome !== null && one.elapsed_s !== null && one.elapsed_s >= since)?.number ?? null;
+}
+
 export function show(root, parameter, signal) {
   const said = make("p", { class: "said", role: "status" });
   const result = make("section", { class: "part" });
@@ -46,12 +52,20 @@ export function show(root, parameter, signal) {
     rows.get(phase).row = row;
     steps.append(row);
   }
-  const judge = () => trying(said, async () => { result.replaceChildren(...judgement(await get("ready", signal))); });
+  const told = make("p", { class: "said", role: "status" });
+  const judge = () => trying(told, async () => {
+    const crank = await testCrank(since, signal);
+    result.replaceChildren(...judgement(await get("ready" + (crank ? `?crank=${crank}` : ""), signal)));
+    return crank ? `With the test crank: it is number ${crank}.` : "";
+  });
   const leave = () => trying(said, () => send("POST", "night", {}), "The night counts from now. Go home.");
-  steps.append(make("li", {}, make("div", {}, make("h2", {}, "What the logger thinks"), make("p", { class: "row" }, button("Judge it", judge)), result)),
+  steps.append(make("li", {}, make("div", {}, make("h2", {}, "What the logger thinks"), make("p", {}, "After a test crank: key off again, " +
+    "and some 20 seconds, until its record is whole."), make("p", { class: "row" }, button("Judge it", judge)), told, result)),
     make("li", {}, make("div", {}, make("h2", {}, "Leave"), make("p", {}, "Leads secured and fused at the post, bonnet and doors not pinching them, key and remote start under control."),
       make("p", { class: "row apart-a-little" }, button("I am leaving now", leave, { class: "key first" })), said)));
   root.append(make("h1", { class: "title" }, "Fit to leave?"), make("p", { class: "lead-in" }, "Each step ticks itself off when the leads have shown it."), steps);
+  let since = Infinity; // elapsed seconds when this check was begun
+  get("status", signal).then((status) => { since = Math.min(since, status.elapsed_s); }, () => { /* then no crank counts as the test crank */ });
   let before = null;
   listen("now", (now) => {
     const time = Date.now();
