@@ -6,6 +6,7 @@
 
 #include <grp.h>
 #include <pwd.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -65,7 +66,12 @@ void rights_explain(const char *node, char *text, size_t size) {
         return;
     text += used;
     size -= (size_t)used;
-    if ((status.st_mode & group_may) == group_may && status.st_gid != 0)
+    const bool for_group = (status.st_mode & group_may) == group_may;
+    if (for_group && (status.st_gid == getegid() || group_member(status.st_gid)))
+        (void)snprintf(text, size,
+                       "its rights would do, so something else forbids it: the service's sandbox "
+                       "(DeviceAllow=, docs/service.md)?");
+    else if (for_group && status.st_gid != 0)
         (void)snprintf(text, size, "add %s to group %s (usermod -aG %s %s), then start anew",
                        names.user, names.group, names.group, names.user);
     else

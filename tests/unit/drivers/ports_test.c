@@ -429,6 +429,21 @@ static void rights_are_explained(void **state) {
     unplug(2, 0, "SER01", master);
 }
 
+/* As under a service manager that lets it open only some devices. */
+static void rights_that_would_do_are_not_blamed(void **state) {
+    (void)state;
+    char path[] = "/tmp/ports-XXXXXX";
+    int file = mkstemp(path);
+    assert_true(file >= 0);
+    assert_int_equal(fchown(file, (uid_t)-1, getegid()), 0);
+    assert_int_equal(fchmod(file, 0660), 0);
+    const char *text = explain(path, -EPERM);
+    close(file);
+    unlink(path);
+    assert_non_null(strstr(text, "DeviceAllow="));
+    assert_null(strstr(text, "usermod"));
+}
+
 static void the_rest_is_explained(void **state) {
     (void)state;
     assert_non_null(strstr(explain("/dev/nowhere", -ENOENT), "/dev/nowhere is not there now"));
@@ -461,6 +476,7 @@ int main(void) {
         TEST(unplugged_and_back_elsewhere),
         TEST(without_modem_lines_it_still_works),
         TEST(rights_are_explained),
+        TEST(rights_that_would_do_are_not_blamed),
         TEST(the_rest_is_explained),
     };
     return cmocka_run_group_tests(tests, begin, NULL);
