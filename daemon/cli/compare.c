@@ -183,14 +183,24 @@ static void say_how(const struct page *page, const struct pair *pair) {
                  comparison_rpm(rows[0]), comparison_rpm(rows[1]));
 }
 
+/* With as many digits as mean something in that unit, and no zero below zero. */
+static const char *amount(double value, const char *unit, char out[24]) {
+    int digits = unit && strcmp(unit, "V") == 0 ? 2 : unit && strcmp(unit, "rpm") == 0 ? 0 : 1;
+    double shown = fabs(value) < 0.5 * pow(10, -digits) ? 0 : value;
+    snprintf(out, 24, "%.*f", digits, shown);
+    return out;
+}
+
 static void measured_text(const json_t *check, char *out, size_t size) {
+    char value[24];
     const json_t *measured = json_object_get(check, "measured");
     const char *result = text_of(check, "result");
     if (!check)
         snprintf(out, size, "-");
     else if (json_is_number(measured))
-        snprintf(out, size, "%.2f %s %s", json_number_value(measured), text_of(check, "unit"),
-                 result);
+        snprintf(out, size, "%s %s %s",
+                 amount(json_number_value(measured), text_of(check, "unit"), value),
+                 text_of(check, "unit"), result);
     else
         snprintf(out, size, "%s", result);
 }
@@ -217,11 +227,15 @@ static void print_checks(const struct page *page, const struct comparison *compa
 
 static void value_text(const struct comparison_reading *reading, size_t side, char *out,
                        size_t size) {
+    const char *unit = reading->unit;
+    char value[24], low[24], high[24];
+    amount(reading->value[side], unit, value);
     if (reading->attempts[side] > 1)
-        snprintf(out, size, "%.2f %s (%.2f to %.2f in %zu like it)", reading->value[side],
-                 reading->unit, reading->low[side], reading->high[side], reading->attempts[side]);
+        snprintf(out, size, "%s %s (%s to %s in %zu like it)", value, unit,
+                 amount(reading->low[side], unit, low), amount(reading->high[side], unit, high),
+                 reading->attempts[side]);
     else
-        snprintf(out, size, "%.2f %s", reading->value[side], reading->unit);
+        snprintf(out, size, "%s %s", value, unit);
 }
 
 static void print_readings(const struct page *page, const struct comparison *comparison) {
@@ -236,8 +250,7 @@ static void print_readings(const struct page *page, const struct comparison *com
         changed++;
         for (size_t side = 0; side < 2; side++)
             value_text(reading, side, values[side], sizeof values[side]);
-        page_say(page, "- ", "%s %s: %s, in the second %s", reading->name,
-                 reading->value[0] < reading->value[1] ? "was lower" : "was higher", values[0],
+        page_say(page, "- ", "%s: %s in the first, %s in the second", reading->name, values[0],
                  values[1]);
     }
     page_say(page, "",

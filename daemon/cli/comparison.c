@@ -50,14 +50,31 @@ static const json_t *find_channel(const struct night_row *row, const char *name)
     return NULL;
 }
 
-static double level_of(const struct night_row *row, const char *name, const struct key *key) {
+static const json_t *level_in(const struct night_row *row, const char *name, const char *phase) {
     size_t i;
     json_t *level;
     json_array_foreach(json_object_get(find_channel(row, name), "levels"), i, level) {
-        if (comparison_belongs(row, level) && same_text(text_of(level, "phase"), key->phase))
-            return number_of(level, key->key);
+        if (comparison_belongs(row, level) && same_text(text_of(level, "phase"), phase))
+            return level;
     }
-    return (double)NAN;
+    return NULL;
+}
+
+static double level_of(const struct night_row *row, const char *name, const struct key *key) {
+    return number_of(level_in(row, name, key->phase), key->key);
+}
+
+/* By so much the average of pulses hangs on whether one more of them fell into the cranking. */
+static double pulse_room(const struct night_row *row, const char *channel, const struct key *key) {
+    if (!channel || strcmp(key->key, "average") != 0 || strcmp(key->phase, "cranking") != 0)
+        return 0;
+    const json_t *level = level_in(row, channel, key->phase);
+    double duty = number_of(level, "duty");
+    double length_s = number_of(row->attempt, "to_s") - number_of(row->attempt, "from_s");
+    double pulses = number_of(level, "edges_per_s") / 2 * length_s;
+    double room = (number_of(level, "high") - number_of(level, "low")) * fmin(duty, 1 - duty) /
+                  fmax(pulses, 1);
+    return isfinite(room) ? fmax(room, 0) : 0;
 }
 
 /* A channel's name NULL: the speed. */
@@ -81,7 +98,8 @@ static void find_spread(const struct night *night, const struct night_row *row, 
         reading->attempts[side]++;
     }
     double least = COMPARISON_LEAST * (same_text(reading->unit, "V") ? 1 : 100);
-    double room = fmax(COMPARISON_SHARE * fabs(reading->value[side]), least) / 2;
+    double room = fmax(COMPARISON_SHARE * fabs(reading->value[side]), least) / 2 +
+                  (key ? pulse_room(row, channel, key) : 0);
     reading->low[side] = fmin(low, reading->value[side] - room);
     reading->high[side] = fmax(high, reading->value[side] + room);
 }

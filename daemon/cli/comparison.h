@@ -5,6 +5,7 @@
  * The spread of a reading is its range over the attempts of the same set that ended alike at a like
  * speed, and at least COMPARISON_SHARE of it or COMPARISON_LEAST (of volts; 100 times that of
  * amperes), whichever is more: what differs by less is not told apart (common practice, no source).
+ * The average of a signal's pulses may differ by one pulse more or less, too.
  */
 #ifndef CRANKTRAP_COMPARISON_H
 #define CRANKTRAP_COMPARISON_H
