@@ -23,7 +23,7 @@ static const uint8_t magic[4] = {0xC7, 'C', 'T', '\n'};
 
 /* The header. */
 enum {
-    AT_VERSION = 4,
+    AT_VERSION = CHUNK_AT_VERSION,
     AT_TYPE = 5,
     AT_FLAGS = 6,
     AT_LENGTH = 8,
@@ -401,7 +401,7 @@ int chunk_parse_loss(const struct chunk *chunk, uint64_t *scans, const char **re
         return -EBADMSG;
     *scans = bytes_u64(chunk->bytes + AT_LOST);
     *reason = (const char *)chunk->bytes + AT_REASON;
-    *reason_length = chunk->length - AT_REASON;
+    *reason_length = strnlen(*reason, chunk->length - AT_REASON);
     return 0;
 }
 

@@ -12,8 +12,9 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define CHUNK_VERSION     0  /* of the format; 0: may still change */
+#define CHUNK_VERSION     1  /* of the format: settled, docs/format.md "What may change" */
 #define CHUNK_HEADER_SIZE 32 /* bytes before the payload */
+#define CHUNK_AT_VERSION  4  /* in the header of every version */
 #define CHUNK_PAYLOAD_MAX (16u << 20)
 
 enum chunk_type {
@@ -116,7 +117,7 @@ size_t chunk_find(const uint8_t *bytes, size_t count);
  * Parses the chunk that begins at bytes[0]. Returns its whole length (> 0) and fills `*chunk`
  * (chunk->bytes then points into `bytes`: do not chunk_done it); 0 where `count` bytes do not
  * hold it whole; -EBADMSG where they are no chunk or damaged; -EPROTO where it is a sound chunk
- * of a newer version.
+ * of another version, or with a flag that must be known.
  */
 int64_t chunk_parse(const uint8_t *bytes, size_t count, struct chunk *chunk, uint32_t *sequence);
 

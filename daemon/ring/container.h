@@ -76,7 +76,8 @@ struct container_reader;
 /*
  * Opens and scans the whole file: every sound chunk becomes an entry, whatever lies between.
  * Fails only where nothing at all can be had: -ENOENT, -EACCES, -EIO, -ENOMEM; -EMEDIUMTYPE not
- * ours; -EPROTO newer. A file still being written reads as truncated at most.
+ * ours; -EPROTO of another version of the format (container_why_foreign). A file still being
+ * written reads as truncated at most.
  */
 int container_open(const char *path, struct container_reader **reader);
 
@@ -100,5 +101,8 @@ int container_read(struct container_reader *reader, size_t index, struct chunk *
  * one plain sentence with what, where and how much can still be read.
  */
 enum container_state container_verify(const char *path, char *text, size_t size);
+
+/* What a file that gave -EPROTO is, and what to do: a phrase that goes on from its name. */
+const char *container_why_foreign(const char *path);
 
 #endif

@@ -131,16 +131,28 @@ static void describe(const struct container_reader *reader, enum container_state
                  state_name(state), readable);
 }
 
-static enum container_state refuse(int error, char *text, size_t size) {
+const char *container_why_foreign(const char *path) {
+    uint8_t header[CHUNK_HEADER_SIZE] = {0};
+    uint64_t number;
+    size_t length, got = 0;
+    FILE *file = fopen(path, "re");
+    if (file) {
+        got = fread(header, 1, sizeof header, file);
+        (void)fclose(file);
+    }
+    if (chunk_header(header, got, &length, &number) && header[CHUNK_AT_VERSION] < CHUNK_VERSION)
+        return "was written before the format was settled (version 0): have the cranktrap that "
+               "wrote it `convert` it to CSV, and `import` that";
+    return "was written by a newer cranktrap: read it with that one, or a newer one still";
+}
+
+static enum container_state refuse(const char *path, int error, char *text, size_t size) {
     switch (error) {
     case -EMEDIUMTYPE:
         snprintf(text, size, "not ours: no chunk of a container anywhere in it");
         return CONTAINER_NOT_OURS;
     case -EPROTO:
-        snprintf(text, size,
-                 "newer: written in a later version of the format than %d, the latest "
-                 "known here; read it with a newer program",
-                 CHUNK_VERSION);
+        snprintf(text, size, "of another version: it %s", container_why_foreign(path));
         return CONTAINER_NEWER;
     default:
         snprintf(text, size, "cannot be read: %s", strerror(-error));
@@ -152,12 +164,12 @@ enum container_state container_verify(const char *path, char *text, size_t size)
     struct container_reader *reader;
     int error = container_open(path, &reader);
     if (error)
-        return refuse(error, text, size);
+        return refuse(path, error, text, size);
     struct tally tally;
     error = take_stock(reader, &tally);
     if (error) {
         container_reader_free(reader);
-        return refuse(error, text, size);
+        return refuse(path, error, text, size);
     }
     enum container_state state = container_state(reader);
     if (tally.unreadable_count && (state == CONTAINER_WHOLE || state == CONTAINER_TRUNCATED))

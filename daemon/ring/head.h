@@ -12,7 +12,7 @@
 #include "board.h"
 #include "hookup.h"
 
-#define HEAD_FORMAT "cranktrap.head/0"
+#define HEAD_FORMAT "cranktrap.head/1"
 
 struct head_stream {
     const char *name;   /* of the board */

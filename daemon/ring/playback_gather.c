@@ -199,7 +199,7 @@ static int say_why(int error, const char *path, char *why, size_t why_size) {
     if (!why_size)
         return error;
     const char *text = error == -EMEDIUMTYPE ? "is no file of cranktrap's"
-                       : error == -EPROTO    ? "was written by a newer cranktrap"
+                       : error == -EPROTO    ? container_why_foreign(path)
                                              : strerror(-error);
     bool sentence = error == -EMEDIUMTYPE || error == -EPROTO;
     snprintf(why, why_size, "%s%s %s", path, sentence ? "" : ":", text);

@@ -170,7 +170,7 @@ bool segment_is_of_another_version(const char *folder, uint64_t number) {
     bool sound = read_at(file, header, sizeof header, 0) &&
                  chunk_header(header, sizeof header, &length, &of_file);
     close(file);
-    return sound && header[4] != CHUNK_VERSION;
+    return sound && header[CHUNK_AT_VERSION] != CHUNK_VERSION;
 }
 
 bool segment_peek(const char *folder, struct segment *segment) {

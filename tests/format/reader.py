@@ -181,7 +181,7 @@ def chunk_at(data, at):
         return "cut", 0
     if zlib.crc32(payload) != crc:
         return "sum", 32 + length
-    if version > 0 or flags >= 256:
+    if version != 1 or flags >= 256:
         return "newer", 32 + length
     if not adds_up(kind, payload):
         return "sum", 32 + length

@@ -61,11 +61,11 @@ def chunks(whole):
         at += 32 + fields[4]
 
 
-def newer(whole):
-    """The same file as a later version of the format would write it, check sums right."""
+def of_version(other, whole):
+    """The same file in another version of the format, check sums right."""
     changed = bytearray(whole)
-    for at, (magic, version, *rest) in chunks(whole):
-        header = HEADER.pack(magic, version + 1, *rest)
+    for at, (magic, _, *rest) in chunks(whole):
+        header = HEADER.pack(magic, other, *rest)
         changed[at:at + 32] = header + struct.pack("<I", zlib.crc32(header))
     return bytes(changed)
 
@@ -368,8 +368,10 @@ class Reports(Case):
         path = self.folder / "none.crank"
         self.could_not("report", path, says=("No such file",))
         self.assertEqual(harness.run("report", path, status=3).stderr.count("none.crank"), 1)
-        path.write_bytes(newer(self.crank.read_bytes()))
+        path.write_bytes(of_version(2, self.crank.read_bytes()))
         self.could_not("report", path, says=("none.crank", "newer"))
+        path.write_bytes(of_version(0, self.crank.read_bytes()))
+        self.could_not("report", path, says=("none.crank", "before the format was settled", "import"))
         path.write_bytes(self.crank.read_bytes()[:40])
         self.could_not("report", path, says=("none.crank",))
 
@@ -390,7 +392,8 @@ class Verify(Case):
         flipped = whole[:middle] + bytes([whole[middle] ^ 0x40]) + whole[middle + 1:]
         self.check(whole, 0, "whole", "whole")
         self.check(self.csv.read_bytes(), 4, "not-ours", "not ours")
-        self.check(newer(whole), 5, "newer", "newer")
+        self.check(of_version(2, whole), 5, "newer", "by a newer cranktrap")
+        self.check(of_version(0, whole), 5, "newer", "before the format was settled")
         self.check(whole[:middle], 6, "truncated", rf"at byte {begins}\b")
         self.check(whole[:begins] + bytes(40), 6, "truncated", rf"at byte {begins}\b")
         self.check(whole[:middle] + bytes(4096), 6, "truncated", rf"at byte {begins}\b")

@@ -242,6 +242,26 @@ static void sum_up(uint8_t *bytes, size_t length) {
         bytes[28 + i] = (uint8_t)(header >> (8 * i));
 }
 
+/* What a later program may put behind it is none of ours. */
+static void a_reason_ends_at_a_zero_byte(void **state) {
+    (void)state;
+    struct chunk chunk, parsed;
+    uint32_t sequence;
+    uint64_t scans;
+    const char *reason;
+    size_t length;
+    assert_int_equal(chunk_loss(&chunk, &place, 7, "disk too slow"), 0);
+    uint8_t *bytes = sealed(&chunk, 3);
+    bytes[chunk.length - 5] = '\0';
+    sum_up(bytes, chunk.length);
+    assert_int_equal(chunk_parse(bytes, chunk.length, &parsed, &sequence), chunk.length);
+    assert_int_equal(chunk_parse_loss(&parsed, &scans, &reason, &length), 0);
+    assert_int_equal(length, 8);
+    assert_memory_equal(reason, "disk too", 8);
+    free(bytes);
+    chunk_done(&chunk);
+}
+
 static void newer_ones_are_told_apart(void **state) {
     (void)state;
     struct chunk chunk = make_block();
@@ -328,6 +348,7 @@ int main(void) {
         cmocka_unit_test(impossible_blocks_are_refused),
         cmocka_unit_test(every_flipped_bit_is_seen),
         cmocka_unit_test(a_part_is_not_the_whole),
+        cmocka_unit_test(a_reason_ends_at_a_zero_byte),
         cmocka_unit_test(newer_ones_are_told_apart),
         cmocka_unit_test(contradictions_are_refused),
         cmocka_unit_test(the_next_chunk_is_found),

@@ -245,8 +245,8 @@ static void wrong_heads_are_refused_with_a_reason(void **state) {
         const char *from, *to, *why;
     } changes[] = {
         {"{\"format\"", "\"format\"", "no JSON"},
-        {"head/0", "head/7", "cranktrap.head/7"},
-        {"\"cranktrap.head/0\"", "0", "\"format\" is no text"},
+        {"head/1", "head/7", "cranktrap.head/7"},
+        {"\"cranktrap.head/1\"", "0", "\"format\" is no text"},
         {"\"software\":", "\"softwear\":", "\"software\""},
         {"\"streams\":[", "\"streams\":[],\"streems\":[", "streams"},
         {"\"board\":\"logger\"", "\"board\":7", "\"board\""},

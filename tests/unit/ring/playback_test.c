@@ -424,7 +424,7 @@ static void the_last_head_counts(void **state) {
     end_film(&film);
 
     /* A head that cannot be read is no head. */
-    char *broken = replaced(head, "cranktrap.head/0", "cranktrap.head/9");
+    char *broken = replaced(head, "cranktrap.head/1", "cranktrap.head/9");
     film = new_film();
     cut_to(&film, head);
     add_clocks(&film, 1, 0);
