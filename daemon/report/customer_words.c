@@ -19,8 +19,7 @@
 static const struct {
     const char *mark, *meaning, *next;
 } sayings[] = {
-    [FAULT_NOTHING_FOUND] = {"", "Everything that was watched was good.",
-                             "The test leads stay where they are until it fails again."},
+    [FAULT_NOTHING_FOUND] = {"", "", ""}, /* it hangs on the outcome */
     [FAULT_LEAD_SUSPECT] = {"this test lead cannot be trusted",
                             "One of the test leads cannot be trusted, so this recording speaks of "
                             "the test, not yet of the vehicle.",
@@ -90,22 +89,37 @@ static const struct {
 };
 
 static bool failed(const struct analysis_attempt *attempt) {
-    return attempt &&
-           (attempt->outcome == OUTCOME_DID_NOT_START || attempt->outcome == OUTCOME_DID_NOT_CRANK);
+    return attempt && (attempt->outcome == OUTCOME_DID_NOT_START ||
+                       attempt->outcome == OUTCOME_STARTED_THEN_STOPPED ||
+                       attempt->outcome == OUTCOME_DID_NOT_CRANK);
 }
 
-const char *customer_meaning(enum fault fault, const struct analysis_attempt *attempt) {
-    if (fault == FAULT_NOTHING_FOUND && failed(attempt))
-        return "Everything that was watched was good while it failed. That is a result too: the "
-               "cause lies in something that was not watched.";
-    return sayings[fault].meaning;
+const char *customer_meaning(const struct report *report) {
+    const struct analysis_verdict *verdict = &report->analysis->verdict;
+    if (verdict->fault != FAULT_NOTHING_FOUND)
+        return sayings[verdict->fault].meaning;
+    bool all = verdict->certainty == CERTAINTY_SHOWN;
+    if (failed(report_attempt(report)))
+        return all ? "Everything that was watched was good while it failed. That is a result too: "
+                     "the cause lies in something that was not watched."
+                   : "What could be judged was good while it failed. That is a result too: the "
+                     "cause is likely to lie in something that was not watched.";
+    return all ? "Everything that was watched was good."
+               : "What could be judged was good; not all that was watched could be.";
 }
 
-const char *customer_next(enum fault fault, const struct analysis_attempt *attempt) {
-    if (fault == FAULT_NOTHING_FOUND && failed(attempt))
+const char *customer_next(const struct report *report) {
+    const struct analysis_verdict *verdict = &report->analysis->verdict;
+    const struct analysis_attempt *attempt = report_attempt(report);
+    if (verdict->fault != FAULT_NOTHING_FOUND)
+        return sayings[verdict->fault].next;
+    if (failed(attempt))
         return "The workshop puts its test leads on what was not watched, and waits for the next "
                "time that it fails.";
-    return sayings[fault].next;
+    if (attempt && attempt->outcome == OUTCOME_STARTED)
+        return "The test leads stay where they are until it fails again.";
+    return "The workshop records another start, with a test lead that shows whether the engine "
+           "runs.";
 }
 
 const char *customer_mark(enum fault fault) {
@@ -117,7 +131,7 @@ const char *customer_certainty(const struct report *report) {
     if (verdict->fault == FAULT_NOTHING_FOUND)
         return verdict->certainty == CERTAINTY_CANNOT_TELL
                    ? "But too little could be judged to rule anything out."
-                   : "What was not watched cannot be judged.";
+                   : "";
     switch (verdict->certainty) {
     case CERTAINTY_SHOWN:
         return "This was seen directly, on the wire itself, when it happened. Why it happens is "

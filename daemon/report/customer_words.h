@@ -9,14 +9,14 @@
 
 #include <stddef.h>
 
-/* What a fault means: one or two plain sentences. */
-const char *customer_meaning(enum fault fault, const struct analysis_attempt *attempt);
+/* What the verdict means: one or two plain sentences. */
+const char *customer_meaning(const struct report *report);
 
 /* How sure it is, a plain sentence. */
 const char *customer_certainty(const struct report *report);
 
 /* What the workshop does now. */
-const char *customer_next(enum fault fault, const struct analysis_attempt *attempt);
+const char *customer_next(const struct report *report);
 
 /* What the mark in the picture is: "the sensor's supply fails". */
 const char *customer_mark(enum fault fault);

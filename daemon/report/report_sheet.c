@@ -102,13 +102,12 @@ static void draw_sentences(struct sheet *sheet, const char *title, const char *c
 
 static void draw_found(struct sheet *sheet, const struct report_sheet *of) {
     const struct analysis_verdict *verdict = &of->report->analysis->verdict;
-    const struct analysis_attempt *attempt = report_attempt(of->report);
     char place[256];
-    const char *const found[] = {customer_meaning(verdict->fault, attempt),
+    const char *const found[] = {customer_meaning(of->report),
                                  customer_place(of->report, place, sizeof place),
                                  customer_certainty(of->report)};
     const char *const next[] = {
-        customer_next(verdict->fault, attempt),
+        customer_next(of->report),
         verdict->not_tested.count
             ? "Only what a test lead was on could be watched. What was not tested stands in the "
               "technician's part."

@@ -31,7 +31,7 @@ const char *words_outcome(const struct analysis_attempt *attempt) {
     case OUTCOME_UNKNOWN:
         break;
     }
-    return "Whether the engine started cannot be told from these leads.";
+    return "Whether the engine started cannot be told from this record.";
 }
 
 /* Of circuits that were good: how much of them was seen. */
