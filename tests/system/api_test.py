@@ -3,6 +3,7 @@
 and that no scan is lost under all of it. docs/api.md."""
 import http.client
 import json
+import os
 import pathlib
 import shutil
 import socket
@@ -43,6 +44,7 @@ class ApiCase(harness.Case):
         hookup = harness.van(sim.format(pace=pace), "36-1", "before = 2 s\nafter = 2 s", BATTERY)
         daemon = self.daemon(hookup, arguments=["--listen", f"127.0.0.1:{self.port}", "--page", str(page)])
         daemon.start().ready().streaming()
+        self.begun_s = daemon.status()["elapsed_s"]
         return daemon
 
     def ask(self, path, method="GET", body=None, **headers):
@@ -98,7 +100,7 @@ class Asks(ApiCase):
         one = f"/v0/snapshots/{number}"
         status, headers, data = self.ask(one + "/file")
         self.assertEqual(data, (daemon.state / "snapshots" / f"{number:04}.crank").read_bytes())
-        size = len(data)
+        size, whole_file = len(data), data
         for asked, status, part in (("bytes=10-19", 206, data[10:20]), ("bytes=-7", 206, data[-7:]),
                                     (f"bytes={size - 3}-", 206, data[-3:]), ("bytes=5-2", 200, data),
                                     ("bytes=0-1,4-5", 200, data), ("pages=1", 200, data),
@@ -116,10 +118,22 @@ class Asks(ApiCase):
         etag = self.ask("/v0/attempts")[1]["ETag"]
         self.json(one, "POST", json.dumps({"reviewed": True, "note": "seen"}))
         self.assertEqual(self.json("/v0/attempts", If_None_Match=etag)["attempts"][-1]["note"], "seen")
-        # Removed while shown: a clear answer from each.
+        # Removed while shown, and while somebody is fetching it: a clear answer from each, the rest of
+        # the file to who has begun, and no descriptor that keeps its place on the disk.
+        slow = socket.create_connection(("127.0.0.1", self.port), timeout=60)
+        slow.sendall(f"GET {one}/file HTTP/1.0\r\nHost: 127.0.0.1:{self.port}\r\n\r\n".encode())
+        fetched = slow.recv(100)
+        self.json(one + "/draw?from_s=0.5")
         self.json(one, "DELETE")
-        for what in ("", "/file", "/draw", "/report", "/report.pdf"):
+        for what in ("", "/file", "/draw", "/draw?from_s=0.5", "/report", "/report.pdf", "/compare"):
             self.assertTrue(self.json(one + what, status=404)["error"], what)
+        while piece := slow.recv(65536):
+            fetched += piece
+        slow.close()
+        self.assertEqual(fetched[-size:], whole_file)
+        files = pathlib.Path(f"/proc/{daemon.process.pid}/fd")
+        harness.until(lambda: not any(os.path.realpath(file).endswith(".crank (deleted)") for file in files.iterdir()),
+                      "the removed file closed")
         self.lost_nothing(daemon)
         daemon.stop()
 
@@ -228,6 +242,7 @@ class Asks(ApiCase):
 class Strangers(ApiCase):
     def test_live_slow_and_gone(self):
         daemon = self.start()
+        before = self.memory(daemon)
         listeners = []
         for number in range(20):
             s = socket.create_connection(("127.0.0.1", self.port), timeout=60)
@@ -243,9 +258,36 @@ class Strangers(ApiCase):
                 seen += piece
             self.assertIn(b"event: status", seen)
         self.json("/v0/status")
+        self.assertLess(self.memory(daemon) - before, 16 << 20)
+        self.lost_nothing(daemon)
         daemon.stop()  # while they listen
         for s in listeners:
             s.close()
+
+    def test_slow_file_readers(self):
+        """Ask for a file and never read it, or go amid it: others get it, memory stays where it was."""
+        daemon = self.start(pace=200)
+        harness.until(lambda: daemon.status()["elapsed_s"] - self.begun_s > 700, "some minutes of record")
+        daemon.ask("keep", "--before", "600s", "--after", "0s")
+        path = daemon.state / "snapshots" / "0001.crank"
+        harness.until(path.exists, "the snapshot")
+        before = self.memory(daemon)
+        readers = []
+        for number in range(60):
+            s = socket.create_connection(("127.0.0.1", self.port), timeout=60)
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            s.sendall(f"GET /v0/snapshots/1/file HTTP/1.1\r\nHost: 127.0.0.1:{self.port}\r\n\r\n".encode())
+            if number % 2:
+                s.recv(1000)
+                s.close()
+            else:
+                readers.append(s)
+        self.assertEqual(self.ask("/v0/snapshots/1/file")[2], path.read_bytes())
+        self.assertLess(self.memory(daemon) - before, 32 << 20)
+        self.lost_nothing(daemon)
+        for s in readers:
+            s.close()
+        daemon.stop()
 
     def test_too_much(self):
         daemon = self.start()
