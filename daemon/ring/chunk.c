@@ -288,6 +288,10 @@ bool chunk_header(const uint8_t *bytes, size_t count, size_t *length, uint64_t *
     return true;
 }
 
+enum chunk_type chunk_header_type(const uint8_t *header) {
+    return header[AT_TYPE];
+}
+
 size_t chunk_find(const uint8_t *bytes, size_t count) {
     size_t from = 0;
     while (from < count) {

@@ -110,6 +110,9 @@ size_t chunk_seal(const struct chunk *chunk, uint32_t sequence, uint64_t file, u
  */
 bool chunk_header(const uint8_t *bytes, size_t count, size_t *length, uint64_t *file);
 
+/* The type in a sound header; it may be one that is not known. */
+enum chunk_type chunk_header_type(const uint8_t *header);
+
 /* Offset of the first byte a chunk could begin at; `count` where there is none. */
 size_t chunk_find(const uint8_t *bytes, size_t count);
 

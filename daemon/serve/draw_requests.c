@@ -8,6 +8,7 @@
 #include "fingerprint.h"
 #include "kept_answers.h"
 #include "overview.h"
+#include "ring_notes.h"
 #include "shown.h"
 
 #include <errno.h>
@@ -20,6 +21,8 @@
 #define LOSSES_MAX  4000
 #define RING_S      3600.0 /* of the ring, where nothing is said: the last hour */
 #define STRETCH_MAX 1e7    /* seconds; a third of a year */
+/* Losses of the last seconds may have a reason that is not on the disk yet. */
+#define SETTLED_NS INT64_C(10000000000)
 /* Where the samples are fewer than the columns each is given a time of its own: so many columns a
  * sample tell it to 3 % of their distance. */
 #define FINER 16
@@ -135,14 +138,30 @@ static void put_columns(struct drawing *drawing, const struct hookup *hookup,
     }
 }
 
-/* What is missing in between; why stands in the snapshots' reports (ring/marks). */
-static void put_losses(const struct overview *overview, json_t *losses) {
+/* Why: as a LOSS of the ring has it; an epoch that ends without one was the end of a recording. */
+static json_t *reason_of(const struct request *request, size_t board,
+                         const struct overview_loss *loss) {
+    const struct serve_parts *parts = &request->serve->parts;
+    char reason[RING_NOTE_TEXT];
+    bool unknown = loss->scans == RECORD_LOSS_UNKNOWN;
+    if (ring_notes_reason(request->serve->notes, (uint16_t)board, loss->from_ns, loss->to_ns,
+                          unknown, reason))
+        return json_string(reason);
+    bool settled = loss->to_ns < timebase_elapsed_ns(parts->timebase) - SETTLED_NS;
+    return unknown && settled ? json_string("recording began anew") : json_null();
+}
+
+static void put_losses(const struct request *request, size_t board, const struct overview *overview,
+                       json_t *losses) {
     size_t count;
     const struct overview_loss *loss = overview_losses(overview, &count);
+    if (count)
+        (void)ring_notes_look(request->serve->notes, RING_NOTES_BUDGET_NS);
     for (size_t i = 0; i < count && json_array_size(losses) < LOSSES_MAX; i++)
-        json_array_append_new(losses, json_pack("{s:f, s:f, s:n, s:o}", "from_s",
+        json_array_append_new(losses, json_pack("{s:f, s:f, s:o, s:o}", "from_s",
                                                 (double)loss[i].from_ns * 1e-9, "to_s",
-                                                (double)loss[i].to_ns * 1e-9, "reason", "scans",
+                                                (double)loss[i].to_ns * 1e-9, "reason",
+                                                reason_of(request, board, &loss[i]), "scans",
                                                 loss[i].scans == RECORD_LOSS_UNKNOWN
                                                     ? json_null()
                                                     : json_integer((json_int_t)loss[i].scans)));
@@ -169,7 +188,7 @@ static int draw_board(struct request *request, struct overview *overview, size_t
     if (result == 0 || result == -EBADMSG)
         put_columns(drawing, hookup, &window, drawn, fine);
     if (result == 0 || result == -EBADMSG)
-        put_losses(overview, losses);
+        put_losses(request, board, overview, losses);
     free(drawn);
     return result == -EBADMSG ? 0 : result;
 }
@@ -195,14 +214,10 @@ static int draw_ring(struct request *request, struct overview *overview, json_t 
 static void work_on_ring(struct request *request) {
     struct overview *overview = NULL;
     json_t *json = NULL;
-    char *folder = NULL;
-    if (asprintf(&folder, "%s/ring", request->serve->parts.state_folder) < 0)
-        return;
-    int result = overview_open(folder, &overview);
+    int result = overview_open(request->serve->ring_folder, &overview);
     if (result == 0)
         result = draw_ring(request, overview, &json);
     overview_free(overview);
-    free(folder);
     if (result < 0)
         failed(&request->answer, result, NULL);
     else

@@ -8,6 +8,7 @@
 #include "fingerprint.h"
 #include "kept_answers.h"
 #include "marks.h"
+#include "ring_notes.h"
 #include "text_file.h"
 #include "workers.h"
 
@@ -18,10 +19,13 @@
 #include <string.h>
 #include <time.h>
 
-#define REPORT_MAX  (4u << 20)
-#define SAME_BOOT_S 120.0 /* elapsed and wall time tell the same night, clocks set included */
-#define NOTE_MAX    500   /* bytes */
-#define LISTS       3
+#define REPORT_MAX    (4u << 20)
+#define SAME_BOOT_S   120.0 /* elapsed and wall time tell the same night, clocks set included */
+#define NOTE_MAX      500   /* bytes */
+#define LISTS         3
+#define STRETCH_MAX   1e7 /* seconds */
+#define RECORDED_MAX  4096
+#define SAME_MOMENT_S 1e-6
 
 static const char *const lists[LISTS] = {"phases", "attempts", "losses"};
 
@@ -119,14 +123,58 @@ static json_t *between(const json_t *entries, double from_s, double to_s) {
     return list;
 }
 
+/* ---- of the record ---- */
+
+static bool is_listed(const json_t *marks, double at_s, const char *name) {
+    for (size_t i = 0; i < json_array_size(marks); i++) {
+        const json_t *mark = json_array_get(marks, i);
+        const char *other = json_string_value(json_object_get(mark, "name"));
+        double other_s = json_number_value(json_object_get(mark, "at_s"));
+        if (fabs(other_s - at_s) < SAME_MOMENT_S && other && strcmp(other, name) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* Those since the start of the daemon, which are listed, and those that are in the ring besides. */
+struct all_marks {
+    json_t *listed, *recorded;
+};
+
+static void add_recorded(void *context, int64_t at_ns, const char *text) {
+    const struct all_marks *all = context;
+    json_t *mark = json_loads(text, 0, NULL);
+    const char *kind = json_string_value(json_object_get(mark, "kind"));
+    const char *name = json_string_value(json_object_get(mark, "trigger"));
+    const char *words = json_string_value(json_object_get(mark, "text"));
+    double at_s = (double)at_ns * 1e-9;
+    if (kind && strcmp(kind, "trigger") == 0 && name &&
+        json_array_size(all->recorded) < RECORDED_MAX && !is_listed(all->listed, at_s, name))
+        json_array_append_new(all->recorded,
+                              json_pack("{s:f, s:s, s:s, s:n}", "at_s", at_s, "name", name, "text",
+                                        words ? words : "", "snapshot"));
+    json_decref(mark);
+}
+
+static json_t *marks_of(const struct request *request) {
+    struct ring_notes *notes = request->serve->notes;
+    struct all_marks all = {
+        marks_between(request->serve->parts.marks, request->from_s, request->to_s), json_array()};
+    (void)ring_notes_look(notes, RING_NOTES_BUDGET_NS);
+    ring_notes_marks(notes, (int64_t)(request->from_s * 1e9), (int64_t)(request->to_s * 1e9),
+                     add_recorded, &all);
+    json_array_extend(all.recorded, all.listed);
+    json_decref(all.listed);
+    return all.recorded;
+}
+
 static void work_on_marks(struct request *request) {
     json_t *all = all_of_reports(request);
     json_t *json = json_object();
     json_object_set_new(json, "schema", json_string("cranktrap.marks/1"));
     json_object_set_new(json, "from_s", json_real(request->from_s));
     json_object_set_new(json, "to_s", json_real(request->to_s));
-    json_object_set_new(json, "marks",
-                        marks_between(request->serve->parts.marks, request->from_s, request->to_s));
+    json_object_set_new(json, "marks", marks_of(request));
     for (size_t i = 0; i < LISTS; i++)
         json_object_set_new(
             json, lists[i],
@@ -140,7 +188,8 @@ enum MHD_Result get_marks(struct serve *serve, struct request *request, const ch
     double now_s = (double)timebase_elapsed_ns(serve->parts.timebase) * 1e-9;
     if (!request->worked &&
         (!query_real(request, "from_s", 0, &request->from_s) ||
-         !query_real(request, "to_s", now_s, &request->to_s) || request->from_s > request->to_s))
+         !query_real(request, "to_s", now_s, &request->to_s) || request->from_s > request->to_s ||
+         fabs(request->from_s) > STRETCH_MAX || fabs(request->to_s) > STRETCH_MAX))
         return send_error(request->connection, MHD_HTTP_BAD_REQUEST,
                           "from_s and to_s are seconds, from_s before to_s", NULL);
     return hand_over(request, serve->drawing, work_on_marks);

@@ -27,12 +27,13 @@ struct kept_answers;
 struct live;
 struct phone;
 struct shown;
+struct ring_notes;
 struct request;
 struct route;
 
 struct serve {
     struct serve_parts parts;
-    char *snapshot_folder;
+    char *snapshot_folder, *ring_folder;
     char *socket_path; /* NULL: not listening yet */
     char address[80];  /* over TCP; "": not */
     struct page *page; /* NULL: none was built */
@@ -44,6 +45,7 @@ struct serve {
     struct phone *phone;
     struct kept_answers *kept;  /* what children printed last */
     struct shown *shown;        /* snapshots that are looked at */
+    struct ring_notes *notes;   /* marks and losses in the ring */
     atomic_bool ending_workers; /* what still waits is answered with 503 */
 
     pthread_t ticker;

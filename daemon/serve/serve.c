@@ -12,6 +12,7 @@
 #include "page_files.h"
 #include "phone.h"
 #include "request.h"
+#include "ring_notes.h"
 #include "routes.h"
 #include "shown.h"
 #include "waiting.h"
@@ -208,10 +209,11 @@ static int make(const struct serve_parts *parts, struct serve **serve) {
     pthread_cond_init(&made->wake, &monotonic);
     pthread_condattr_destroy(&monotonic);
     pthread_mutex_init(&made->lock, NULL);
-    int length = asprintf(&made->snapshot_folder, "%s/snapshots", parts->state_folder);
-    if (length < 0)
+    if (asprintf(&made->snapshot_folder, "%s/snapshots", parts->state_folder) < 0)
         made->snapshot_folder = NULL;
-    return length < 0 ? -ENOMEM : 0;
+    if (asprintf(&made->ring_folder, "%s/ring", parts->state_folder) < 0)
+        made->ring_folder = NULL;
+    return made->snapshot_folder && made->ring_folder ? 0 : -ENOMEM;
 }
 
 int serve_start(const char *socket_path, const struct serve_parts *parts, struct serve **serve) {
@@ -223,6 +225,8 @@ int serve_start(const char *socket_path, const struct serve_parts *parts, struct
         result = kept_answers_new(&made->kept);
     if (result == 0)
         result = shown_new(&made->shown);
+    if (result == 0)
+        result = ring_notes_new(made->ring_folder, &made->notes);
     if (result == 0)
         result = live_new(&made->live);
     if (result == 0)
@@ -282,6 +286,7 @@ void serve_stop(struct serve *serve) {
     workers_free(serve->drawing);
     kept_answers_free(serve->kept);
     shown_free(serve->shown);
+    ring_notes_free(serve->notes);
     live_free(serve->live);
     phone_free(serve->phone);
     page_free(serve->page);
@@ -289,5 +294,6 @@ void serve_stop(struct serve *serve) {
     pthread_mutex_destroy(&serve->lock);
     free(serve->socket_path);
     free(serve->snapshot_folder);
+    free(serve->ring_folder);
     free(serve);
 }

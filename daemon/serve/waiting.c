@@ -6,6 +6,7 @@
 
 #include "live.h"
 #include "phone.h"
+#include "ring_notes.h"
 #include "shown.h"
 
 #include <errno.h>
@@ -74,6 +75,7 @@ void *waiting_ticker(void *argument) {
             if (sequence % LOOK_READINGS == 0) {
                 phone_look(serve);
                 shown_tidy(serve->shown);
+                (void)ring_notes_look(serve->notes, RING_NOTES_BUDGET_NS);
             }
             live_tick(serve, sequence);
             pthread_mutex_lock(&serve->lock);

@@ -8,6 +8,7 @@ import pathlib
 import shutil
 import socket
 import subprocess
+import time
 
 import harness
 
@@ -23,6 +24,7 @@ seed = 2
 wheel = 36-1
 cylinders = 4
 """
+REAL = "driver = sim\nrate = 2000\npace = {pace}\n"
 BATTERY = "divider = 5.7"
 
 
@@ -212,6 +214,28 @@ class Asks(ApiCase):
         self.assertEqual(daemon.hookup.read_text(), text)
         self.assertTrue(self.json("/v0/hookup")["copy"])
         self.lost_nothing(daemon)
+        daemon.stop()
+
+    def test_marks_of_before(self):
+        """The record's marks and the reasons of its losses outlive the daemon that made them."""
+        daemon = self.start(pace="real", sim=REAL)
+        self.json("/v0/notes", "POST", json.dumps({"text": "before"}))
+        daemon.stop()
+        daemon.start().ready().streaming()
+        self.json("/v0/notes", "POST", json.dumps({"text": "after"}))
+
+        def texts():
+            return [m["text"] for m in self.json("/v0/ring/marks")["marks"] if m["name"] == "note"]
+        self.assertEqual(texts(), ["before", "after"])
+        time.sleep(1.5)  # the mark is on the disk by now, too: it is listed once
+        self.assertEqual(texts(), ["before", "after"])
+        now_s = daemon.status()["elapsed_s"]
+
+        def why():
+            drawn = self.json(f"/v0/ring/draw?from_s={now_s - 60:.3f}&to_s={now_s:.3f}&columns=50")
+            return [loss["reason"] for loss in drawn["losses"] if loss["reason"]]
+        self.assertEqual(len(harness.until(why, "a reason")), 1)
+        self.json("/v0/ring/marks?to_s=1e12", status=400)
         daemon.stop()
 
     def test_metrics(self):
