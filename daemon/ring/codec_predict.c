@@ -30,8 +30,9 @@ enum {
     BITS_MASK = 0x07,
 };
 
-/* A block's candidates are judged by so many stretches of so many samples. */
-enum { JUDGE_STRETCHES = 16, JUDGE_STRETCH = 64 };
+/* A block's candidates are judged by so many stretches of so many samples; of a small block by
+ * fewer, or choosing would cost more than coding. */
+enum { JUDGE_STRETCHES = 16, JUDGE_STRETCH_MIN = 16, JUDGE_STRETCH = 64, JUDGE_PART = 4 };
 
 /* Residuals are made so many at a time, to stay near the processor. */
 enum { PIECE = 1024 };
@@ -96,10 +97,18 @@ static double extra_bits(const uint32_t *counts, size_t symbols) {
     return sum;
 }
 
+static size_t judged_stretch(size_t count) {
+    size_t length = count / (JUDGE_PART * JUDGE_STRETCHES);
+    return length < JUDGE_STRETCH_MIN ? JUDGE_STRETCH_MIN
+           : length > JUDGE_STRETCH   ? JUDGE_STRETCH
+                                      : length;
+}
+
 /* Estimated bits of the whole block by this predictor. */
 static double judge(const struct predictor_block *block, const struct predictor *predictor) {
-    size_t stretches = block->count > JUDGE_STRETCHES * JUDGE_STRETCH ? JUDGE_STRETCHES : 1;
-    size_t length = stretches > 1 ? JUDGE_STRETCH : block->count;
+    size_t length = judged_stretch(block->count);
+    size_t stretches = block->count > JUDGE_STRETCHES * length ? JUDGE_STRETCHES : 1;
+    length = stretches > 1 ? length : block->count;
     int32_t residuals[JUDGE_STRETCHES * JUDGE_STRETCH];
     uint32_t counts[2][RANS_SYMBOLS] = {{0}};
     int32_t cut = predictor_cut(predictor);

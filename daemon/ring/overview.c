@@ -210,21 +210,29 @@ static uint32_t choose_span(const struct drawing *drawing, const struct chunk *i
     return span;
 }
 
-/* The blocks from `offset` on, up to the next stretch at `end`. */
+static int draw_chunk(const struct drawing *drawing, const struct chunk *chunk) {
+    bool wanted = chunk->type == CHUNK_BLOCK && chunk->place.stream == drawing->window->stream &&
+                  overlaps(drawing, chunk->from_ns, chunk->to_ns);
+    return wanted ? draw_block(drawing, chunk, 0) : 0;
+}
+
+/* The blocks from `offset` on, up to the next stretch at `end`; small ones many at a read. */
 static int draw_stretch(const struct drawing *drawing, int file, uint64_t offset, uint64_t end) {
     struct overview *overview = drawing->overview;
     while (offset < end) {
         struct chunk chunk;
-        size_t length = segment_read_chunk(file, offset, &overview->bytes, &overview->room, &chunk);
-        if (!length)
+        size_t have = segment_read_chunks(file, offset, end, &overview->bytes, &overview->room);
+        if (!have)
             return -EBADMSG;
-        if (chunk.type == CHUNK_BLOCK && chunk.place.stream == drawing->window->stream &&
-            overlaps(drawing, chunk.from_ns, chunk.to_ns)) {
-            int error = draw_block(drawing, &chunk, 0);
+        for (size_t at = 0; at < have;) {
+            uint32_t sequence;
+            int64_t length = chunk_parse(overview->bytes + at, have - at, &chunk, &sequence);
+            int error = length > 0 ? draw_chunk(drawing, &chunk) : -EBADMSG;
             if (error)
                 return error;
+            at += (size_t)length;
         }
-        offset += length;
+        offset += have;
     }
     return 0;
 }

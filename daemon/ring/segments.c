@@ -128,25 +128,54 @@ static bool read_at(int file, uint8_t *bytes, size_t count, uint64_t offset) {
     return true;
 }
 
+static bool make_room(size_t count, uint8_t **bytes, size_t *room) {
+    if (count <= *room)
+        return true;
+    uint8_t *more = realloc(*bytes, count);
+    if (!more)
+        return false;
+    *bytes = more;
+    *room = count;
+    return true;
+}
+
 size_t segment_read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *room,
                           struct chunk *chunk) {
     uint8_t header[CHUNK_HEADER_SIZE];
     size_t length;
     uint64_t number;
     if (!read_at(file, header, sizeof header, offset) ||
-        !chunk_header(header, sizeof header, &length, &number))
+        !chunk_header(header, sizeof header, &length, &number) || !make_room(length, bytes, room))
         return 0;
-    if (length > *room) {
-        uint8_t *more = realloc(*bytes, length);
-        if (!more)
-            return 0;
-        *bytes = more;
-        *room = length;
-    }
     uint32_t sequence;
     return read_at(file, *bytes, length, offset) &&
                    chunk_parse(*bytes, length, chunk, &sequence) > 0
                ? length
+               : 0;
+}
+
+/* How many of the bytes are whole chunks, by their headers; the first one's length at least. */
+static size_t whole_chunks(const uint8_t *bytes, size_t count) {
+    size_t whole = 0;
+    size_t length;
+    uint64_t number;
+    while (whole + CHUNK_HEADER_SIZE <= count &&
+           chunk_header(bytes + whole, count - whole, &length, &number) &&
+           (whole == 0 || length <= count - whole))
+        whole += length;
+    return whole;
+}
+
+size_t segment_read_chunks(int file, uint64_t offset, uint64_t end, uint8_t **bytes, size_t *room) {
+    size_t count = end - offset < SEGMENT_READ ? (size_t)(end - offset) : SEGMENT_READ;
+    if (!make_room(count, bytes, room) || !read_at(file, *bytes, count, offset))
+        return 0;
+    size_t whole = whole_chunks(*bytes, count);
+    if (whole <= count)
+        return whole;
+    return whole <= end - offset && make_room(whole, bytes, room) &&
+                   read_at(file, *bytes + count, whole - count, offset + count)
+               ? whole
                : 0;
 }
 

@@ -13,6 +13,7 @@
 #include <stdint.h>
 
 #define SEGMENT_NAME_MAX 24
+#define SEGMENT_READ     65536 /* bytes, where many chunks are wanted */
 
 struct segment {
     uint64_t number;
@@ -71,6 +72,12 @@ int segment_scan(const char *folder, struct segment *segment, struct segment_sca
  */
 size_t segment_read_chunk(int file, uint64_t offset, uint8_t **bytes, size_t *room,
                           struct chunk *chunk);
+
+/*
+ * The chunks from `offset` on, none beyond `end`, as many as one read of SEGMENT_READ bytes gives
+ * whole, at least one. Only their headers are looked at. Returns their bytes together, 0 as above.
+ */
+size_t segment_read_chunks(int file, uint64_t offset, uint64_t end, uint8_t **bytes, size_t *room);
 
 /* Looks for the INDEX chunk at the end of the segment: `index_at`, and the exact times. */
 void segment_find_index(const char *folder, struct segment *segment);

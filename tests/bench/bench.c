@@ -22,6 +22,8 @@ static const struct part {
     {"stall", bench_stall,
      "[--json] [--seconds N] [--mb-per-s N] [--memory-mib N]  the disk stops for 10 s\n"
      "       under a source of 60 MB/s; is each scan there, or in a loss of its place? (root)"},
+    {"rates", bench_rates,
+     "[--json]                  a sample's cost, 1 to 64 channels, 1 to 8 boards"},
     {"stages", bench_stages, "[--json]                 of the path, each by itself"},
     {"usb", bench_usb, "[--json]                    a USB board, from its transfers to the disk"},
     {"draw", bench_draw, "[--json]                   a night of 12 h, at any zoom (needs 1 GB)"},
@@ -29,6 +31,7 @@ static const struct part {
      "FOLDER SECONDS           makes a ring for api_bench.py: what a daemon has recorded until "
      "now"},
     {"open", bench_open, "[--json]                   a ring of 2000 segments"},
+    {"age", bench_age, "[--json]                    rings from an hour to a month (needs 2 GB)"},
     {"report", bench_report, "[--json]                 of a record of 40 s, on one core"},
 };
 enum { PARTS = sizeof parts / sizeof parts[0] };

@@ -9,11 +9,13 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+int bench_age(int argc, char **argv);
 int bench_codec(int argc, char **argv);
 int bench_draw(int argc, char **argv);
 int bench_night(int argc, char **argv);
 int bench_open(int argc, char **argv);
 int bench_path(int argc, char **argv);
+int bench_rates(int argc, char **argv);
 int bench_report(int argc, char **argv);
 int bench_stages(int argc, char **argv);
 int bench_stall(int argc, char **argv);

@@ -83,6 +83,10 @@ static double level(size_t input, double n) {
     }
 }
 
+long bulk_level(size_t input, double scan, uint32_t *state) {
+    return lrint(level(input, scan) + noise(state));
+}
+
 void bulk_fill(uint8_t *bytes, size_t packets) {
     static const uint8_t header[COUNTER_AT] = {0xC5, 0x5C, 0xA3, 0x3A};
     uint32_t state = 7;
@@ -95,7 +99,7 @@ void bulk_fill(uint8_t *bytes, size_t packets) {
             bulk_count(packet, (uint32_t)scan);
         }
         for (size_t input = 0; input < BULK_INPUTS; input++, value += 2) {
-            long count = lrint(level(input, (double)scan) + noise(&state));
+            long count = bulk_level(input, (double)scan, &state);
             value[0] = (uint8_t)count;
             value[1] = (uint8_t)(count >> 8);
         }

@@ -23,6 +23,9 @@ int bulk_board_file(const char *folder, double rate_hz, char *lines, size_t size
 /* `packets` packets of the van's leads at rest with noise, their counters from 0 on. */
 void bulk_fill(uint8_t *bytes, size_t packets);
 
+/* The count of such a lead, with noise, at a scan; `state` of the noise goes on. */
+long bulk_level(size_t input, double scan, uint32_t *state);
+
 /* The counts of one of their scans. */
 void bulk_counts(const uint8_t *bytes, size_t scan, int32_t counts[BULK_INPUTS]);
 

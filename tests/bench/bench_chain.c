@@ -55,12 +55,13 @@ static int open_disk(struct chain *chain) {
     const struct disk_ring_settings settings = {.bytes = storage->ring_bytes};
     struct disk_ring_found found;
     char *head = NULL;
-    chain->stream = (struct head_stream){.name = "logger",
-                                         .driver = chain->hookup->boards[0].driver->name,
-                                         .rate_hz = chain->hookup->boards[0].rate_hz};
+    for (size_t i = 0; i < chain->hookup->board_count; i++)
+        chain->stream[i] = (struct head_stream){.name = chain->hookup->boards[i].name,
+                                                .driver = chain->hookup->boards[i].driver->name,
+                                                .rate_hz = chain->hookup->boards[i].rate_hz};
     int result = disk_ring_open(chain->folder, &settings, &found, &chain->disk);
     if (result == 0)
-        result = head_format(chain->hookup, 1, &chain->stream, &head);
+        result = head_format(chain->hookup, chain->hookup->board_count, chain->stream, &head);
     if (result == 0)
         result = disk_ring_set_head(chain->disk, head);
     free(head);
@@ -99,26 +100,41 @@ void chain_close(struct chain *chain) {
         van_folder_remove(chain->folder);
 }
 
-int chain_open(struct chain *chain, const char *board) {
+/* The folder, and what needs nothing else. */
+static int begin(struct chain *chain) {
     memset(chain, 0, sizeof *chain);
     sem_init(&chain->step, 0, 0);
-    if (van_folder_make(chain->folder, sizeof chain->folder) < 0) {
-        chain->folder[0] = '\0';
-        return -1;
-    }
-    chain->hookup = van_hookup_with_board_file(chain->folder, board);
-    if (!chain->hookup || timebase_new(&chain->timebase) < 0 || open_disk(chain) < 0 ||
-        open_intake(chain) < 0)
+    if (van_folder_make(chain->folder, sizeof chain->folder) == 0)
+        return 0;
+    chain->folder[0] = '\0';
+    return -1;
+}
+
+static int finish(struct chain *chain) {
+    if (!chain->hookup || chain->hookup->board_count > CHAIN_BOARDS_MAX ||
+        timebase_new(&chain->timebase) < 0 || open_disk(chain) < 0 || open_intake(chain) < 0)
         return -1;
     return 0;
+}
+
+int chain_open(struct chain *chain, const char *board) {
+    if (begin(chain) < 0)
+        return -1;
+    chain->hookup = van_hookup_with_board_file(chain->folder, board);
+    return finish(chain);
+}
+
+int chain_open_hookup(struct chain *chain, struct hookup *hookup) {
+    int result = begin(chain);
+    chain->hookup = hookup;
+    return result < 0 ? -1 : finish(chain);
 }
 
 struct intake_board *chain_board(struct chain *chain) {
     return &chain->intake->boards[0];
 }
 
-void chain_pass(struct chain *chain, enum barrier barrier) {
-    struct intake_board *board = chain_board(chain);
+static void pass(struct intake_board *board, enum barrier barrier) {
     pthread_mutex_lock(&board->mutex);
     atomic_store(&board->barrier, barrier);
     byte_ring_wake(board->byte_ring);
@@ -127,13 +143,20 @@ void chain_pass(struct chain *chain, enum barrier barrier) {
     pthread_mutex_unlock(&board->mutex);
 }
 
+void chain_pass(struct chain *chain, enum barrier barrier) {
+    for (size_t i = 0; i < chain->intake->board_count; i++)
+        pass(&chain->intake->boards[i], barrier);
+}
+
 int chain_connect(struct chain *chain) {
-    struct intake_board *board = chain_board(chain);
-    board->finished = false;
-    if (pthread_create(&board->pipeline_thread, NULL, pipeline_stream, board) != 0)
-        return -1;
-    board->pipeline_started = true;
-    chain_pass(chain, BARRIER_CONNECTED);
+    for (size_t i = 0; i < chain->intake->board_count; i++) {
+        struct intake_board *board = &chain->intake->boards[i];
+        board->finished = false;
+        if (pthread_create(&board->pipeline_thread, NULL, pipeline_stream, board) != 0)
+            return -1;
+        board->pipeline_started = true;
+        pass(board, BARRIER_CONNECTED);
+    }
     return 0;
 }
 

@@ -17,6 +17,8 @@
 #include <semaphore.h>
 #include <stdbool.h>
 
+enum { CHAIN_BOARDS_MAX = 8 };
+
 /* Everything the daemon has between a port and its disk. */
 struct chain {
     char folder[4096];
@@ -27,7 +29,7 @@ struct chain {
     struct writer *writer;
     struct watch *watch;
     struct intake *intake;
-    struct head_stream stream;
+    struct head_stream stream[CHAIN_BOARDS_MAX];
     uint64_t fed;          /* scans handed over */
     _Atomic uint64_t told; /* scans the detectors have had */
     sem_t step;
@@ -39,15 +41,19 @@ struct chain {
  * in any case.
  */
 int chain_open(struct chain *chain, const char *board);
+
+/* The same for another hookup (taken over), of up to CHAIN_BOARDS_MAX boards. */
+int chain_open_hookup(struct chain *chain, struct hookup *hookup);
 void chain_close(struct chain *chain);
 
-/* The board, of whom bytes come from here on. */
+/* The first board, of whom bytes come from here on. */
 struct intake_board *chain_board(struct chain *chain);
 
-/* The port's thread without a port: starts the pipeline, says that a board is connected. 0 or -1 */
+/* The port's thread without a port, for all boards: starts the pipeline, says that the board is
+ * connected. 0 or -1 */
 int chain_connect(struct chain *chain);
 
-/* Raises a barrier as the port's thread does, and waits until the pipeline has passed it. */
+/* Raises a barrier as the ports' threads do, and waits until the pipelines have passed it. */
 void chain_pass(struct chain *chain, enum barrier barrier);
 
 /*

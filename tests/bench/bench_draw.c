@@ -146,9 +146,10 @@ static int run_draw(const char *folder, bool json) {
     struct drawn drawn[VIEWS];
     struct disk_peers peers;
     uint64_t bytes = 0;
+    const struct ring_plan night = {NIGHT_S, RING_RATE_HZ, 0};
     char ring[4200];
     (void)snprintf(ring, sizeof ring, "%s/ring", folder);
-    if (ring_make(ring, NIGHT_S, 0, &bytes) < 0 || measure_peers(folder, &peers) < 0)
+    if (ring_make(ring, &night, &bytes) < 0 || measure_peers(folder, &peers) < 0)
         return -1;
     for (int i = 0; i < VIEWS; i++) {
         let_go(ring);
@@ -223,8 +224,9 @@ static int run_open(const char *folder, bool json) {
     char ring[4200];
     (void)snprintf(ring, sizeof ring, "%s/ring", folder);
     /* Some five seconds fill a segment of 64 KiB. */
-    if (ring_make(ring, (uint64_t)SEGMENTS * 4, 50000, &bytes) < 0 ||
-        measure_peers(folder, &peers) < 0 || measure_open(ring, &opened) < 0)
+    const struct ring_plan many = {(uint64_t)SEGMENTS * 4, RING_RATE_HZ, 50000};
+    if (ring_make(ring, &many, &bytes) < 0 || measure_peers(folder, &peers) < 0 ||
+        measure_open(ring, &opened) < 0)
         return -1;
     if (json)
         printf("{\"schema\":\"cranktrap.bench-open/1\",\"segments\":%zu,\"ring_bytes\":%llu,"

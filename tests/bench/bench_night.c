@@ -65,7 +65,8 @@ static int make_night(const char *folder, unsigned long seconds) {
     char *head = make_head();
     origin.head = head;
     (void)snprintf(ring, sizeof ring, "%s/ring", folder);
-    int error = head ? ring_make_at(ring, seconds, 0, &origin, &bytes) : -1;
+    const struct ring_plan plan = {seconds, RING_RATE_HZ, 0};
+    int error = head ? ring_make_at(ring, &plan, &origin, &bytes) : -1;
     free(head);
     if (error)
         return 1;
