@@ -417,7 +417,7 @@ struct writing {
 static void *write_all(void *context) {
     struct writing *writing = context;
     struct chunk chunk;
-    while (memory_ring_take(writing->memory, &chunk, 1000)) {
+    while (memory_ring_take(writing->memory, &chunk, 60000)) {
         writing->written += disk_ring_append(writing->ring, &chunk) == 0;
         chunk_done(&chunk);
     }
