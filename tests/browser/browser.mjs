@@ -41,7 +41,7 @@ export async function serious(page) {
 
 /* Things to press that are smaller than a cold thumb, as lines. */
 export function small(page, least) {
-  return page.evaluate((size) => [...document.querySelectorAll("button, a.key, .ways a, .rows a, input, textarea, summary")]
+  return page.evaluate((size) => [...document.querySelectorAll("button, a.key, .ways a, .rows a, input, select, textarea, summary")]
     .filter((one) => one.checkVisibility())
     .map((one) => [one, one.getBoundingClientRect()])
     .filter(([, box]) => box.width < size || box.height < size)

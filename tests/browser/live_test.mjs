@@ -49,7 +49,7 @@ flow("hookup: drawn and judged, a wrong text told line by line", "#/hookup", {},
   assert.match(await text.evaluate((one) => one.value.slice(one.selectionStart, one.selectionEnd)), /divider = minus/);
 });
 
-flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page, logger) => {
+flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page, logger, shown) => {
   const text = page.getByLabel("Text of the hookup");
   for (const words of ["sulks at dawn", "sulks in the rain"]) {
     await text.fill((await text.inputValue()).replace(/^complaint = .*$/m, `complaint = ${words}`));
@@ -62,6 +62,8 @@ flow("hookup: saved as a copy, and again", "#/hookup", {}, async (page, logger) 
     await page.getByRole("button", { name: "Check" }).click();
     await page.getByText("Nothing is wrong with it.").waitFor();
   }
+  // With a new hookup the logger begins anew: its stream to the page breaks, and the page asks again.
+  shown.complaints = shown.complaints.filter((one) => !/ERR_INCOMPLETE_CHUNKED_ENCODING .*\/v0\/live$/.test(one));
 });
 
 flow("ready: the judgement on a phone sticks out nowhere", "#/ready", { size: WIDTHS.phone }, async (page) => {

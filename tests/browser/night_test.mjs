@@ -124,7 +124,7 @@ flow("two fingers on the night: closer, and along it", "#/night", PHONE, async (
   const box = async () => traces(page).first().boundingBox();
   await twoFingers(page, await box(), [60, 200]);
   await page.waitForFunction((text) => !document.body.textContent.includes(text), before);
-  const labels = () => page.locator(".strip .lane [role=img]").first().screenshot();
+  const labels = () => page.locator(".strip").screenshot();
   const first = await labels();
   await twoFingers(page, await box(), [100, 100], 90);
   await page.waitForTimeout(500);

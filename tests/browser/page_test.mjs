@@ -8,7 +8,7 @@ import { evening, flows } from "./flows.mjs";
 
 const MOST = 200e3; // bytes: the design's bound
 const page = join(process.env.CRANKTRAP_BUILD, "page");
-const flow = flows(() => ({ evening: evening() }));
+const flow = flows(() => ({ evening: evening(), gone: evening() }));
 
 test("the whole page is smaller than 200 kB, as it is on disk", () => {
   const bytes = readdirSync(page).reduce((sum, name) => sum + statSync(join(page, name)).size, 0);
@@ -42,4 +42,15 @@ flow("nothing is asked for but of the logger, in any view", "evening", "", {}, a
   }
   assert.ok(asked.length > 8);
   assert.deepEqual(asked.filter((one) => new URL(one).origin !== logger.url), []);
+});
+
+flow("a logger that has gone is said at the top, and by whatever is asked of it", "gone", "#/now", {}, async (browsed, logger, shown) => {
+  await browsed.locator(".lead").first().waitFor();
+  await logger.stop();
+  await browsed.getByText("The logger is silent; this page asks again by itself").waitFor();
+  await browsed.getByRole("button", { name: "Keep it" }).click();
+  await browsed.getByText("The logger does not answer. Is the phone in its network, and the logger on?").first().waitFor();
+  assert.ok(shown.complaints.every((one) => /ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED_ENCODING|ERR_EMPTY_RESPONSE|ERR_CONNECTION_RESET/.test(one)),
+    shown.complaints.join("\n"));
+  shown.complaints.length = 0;
 });

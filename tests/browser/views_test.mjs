@@ -14,15 +14,19 @@ const VIEWS = {
 };
 const flow = flows(() => ({ night: night({ hours: 12, attempts: 11, "fault-attempt": 8 }), evening: evening() }));
 
+async function fits(page, name) {
+  assert.ok(await overflow(page) <= 0, "wider than the window");
+  assert.deepEqual(await small(page, 48), []);
+  assert.deepEqual(await serious(page), []);
+  await picture(page, name);
+}
+
 for (const [view, [which, route, settled]] of Object.entries(VIEWS)) {
   for (const [name, size] of Object.entries(WIDTHS)) {
     for (const scheme of ["light", "dark"]) {
       flow(`${view}, ${name}, ${scheme}: nothing sticks out, is too small or hard to read`, which, route, { size, scheme }, async (page) => {
         await page.locator(settled).first().waitFor();
-        assert.ok(await overflow(page) <= 0, "wider than the window");
-        assert.deepEqual(await small(page, 48), []);
-        assert.deepEqual(await serious(page), []);
-        await picture(page, `${view}-${size.width}-${scheme}`);
+        await fits(page, `${view}-${size.width}-${scheme}`);
       });
     }
   }
@@ -31,6 +35,17 @@ for (const [view, [which, route, settled]] of Object.entries(VIEWS)) {
     assert.deepEqual(await unreached(page), []);
   });
 }
+
+flow("where nothing was recorded yet it says what to do", "evening", "", { size: WIDTHS.phone }, async (page) => {
+  await page.route("**/v0/attempts", async (route) => {
+    const answer = await route.fetch();
+    await route.fulfill({ response: answer, json: { ...await answer.json(), attempts: [] } });
+  });
+  await page.reload();
+  await page.getByRole("heading", { level: 1, name: "Nothing yet." }).waitFor();
+  await fits(page, "nothing-360-light");
+  await page.unrouteAll({ behavior: "ignoreErrors" });
+});
 
 flow("a night of twelve hours: the whole strip, then every lead of one second, each point a sample", "night", "#/night", {}, async (page) => {
   await page.getByText(/^12\sh shown; /).waitFor();

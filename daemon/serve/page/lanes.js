@@ -23,12 +23,13 @@ function phaseRow(view) {
   return row.firstChild ? row : null;
 }
 
-/* "4.75 to 5.25 V"; of a signal "low at most 0.50 V", "high at least 4.50 V". */
+/* "4.75 to 5.25 V", "at most 0.10 V"; of a signal, shorter, "low \u2264 0.50 V" and "high \u2265 4.50 V". */
 function limitText(limit, lane) {
   const { low, high } = limit;
-  const [lower, upper] = { signal: ["high ", "low "], battery: ["average ", "average "] }[lane.channel?.role] ?? ["", ""];
+  const [least, most] = { signal: ["high \u2265", "low \u2264"], battery: ["average at least", "average at most"] }[lane.channel?.role] ??
+    ["at least", "at most"];
   if (low !== null && high !== null) return `${low.toFixed(2)} to ${high.toFixed(2)}\u00a0${lane.unit}`;
-  return low !== null ? `${lower}at least ${low.toFixed(2)}\u00a0${lane.unit}` : `${upper}at most ${high.toFixed(2)}\u00a0${lane.unit}`;
+  return low !== null ? `${least} ${low.toFixed(2)}\u00a0${lane.unit}` : `${most} ${high.toFixed(2)}\u00a0${lane.unit}`;
 }
 
 function laneName(lane) {
