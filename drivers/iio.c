@@ -8,12 +8,13 @@
  * sysfs-bus-iio); counts are the raw values.
  */
 #include "board.h"
+#include "poll_clock.h"
 #include "poll_pace.h"
+#include "sentence.h"
 
 #include <errno.h>
 #include <iio.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -53,28 +54,18 @@ struct board {
     char why[256];
 };
 
-__attribute__((format(printf, 3, 4))) static int say(char *why, size_t size, const char *format,
-                                                     ...) {
-    va_list arguments;
-    va_start(arguments, format);
-    if (why && size)
-        (void)vsnprintf(why, size, format, arguments);
-    va_end(arguments);
-    return -EINVAL;
-}
-
 /* ---- settings ---- */
 
 static int read_channels(struct board *board, const char *list, char *why, size_t size) {
     for (const char *at = list; *(at += strspn(at, " ,\t"));) {
         size_t length = strcspn(at, " ,\t");
         if (length >= CHANNEL_NAME || board->inputs == BOARD_INPUTS_MAX)
-            return say(why, size, "channels = %s: at most %d names of at most %d characters", list,
-                       BOARD_INPUTS_MAX, CHANNEL_NAME - 1);
+            return sentence(why, size, "channels = %s: at most %d names of at most %d characters",
+                            list, BOARD_INPUTS_MAX, CHANNEL_NAME - 1);
         memcpy(board->input[board->inputs++].name, at, length);
         at += length;
     }
-    return board->inputs ? 0 : say(why, size, "channels is empty: such as voltage0, voltage1");
+    return board->inputs ? 0 : sentence(why, size, "channels is empty: such as voltage0, voltage1");
 }
 
 static int open_board(const struct board_settings *settings, const struct board_sinks *sinks,
@@ -83,10 +74,11 @@ static int open_board(const struct board_settings *settings, const struct board_
     const char *channels = board_setting_text(driver, settings, "channels");
     double rate_hz = board_setting_number(driver, settings, "rate", 0);
     if (!settings->device)
-        return say(why, why_size,
-                   "device is missing: the converter's name, as in /sys/bus/iio/devices/*/name");
+        return sentence(
+            why, why_size,
+            "device is missing: the converter's name, as in /sys/bus/iio/devices/*/name");
     if (!channels || !(rate_hz > 0))
-        return say(why, why_size, "rate and channels must be given");
+        return sentence(why, why_size, "rate and channels must be given");
     struct board *made = calloc(1, sizeof *made);
     if (!made)
         return -ENOMEM;
@@ -125,18 +117,6 @@ static int describe(const struct board *board, struct board_description *descrip
 
 /* ---- the converter ---- */
 
-static int64_t now_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * SECOND_NS + now.tv_nsec;
-}
-
-static void wait_until(int64_t until_ns) {
-    const struct timespec until = {(time_t)(until_ns / SECOND_NS), (long)(until_ns % SECOND_NS)};
-    while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == EINTR)
-        ;
-}
-
 static void forget(struct board *board) {
     if (board->context)
         iio_context_destroy(board->context);
@@ -154,10 +134,11 @@ static int find_inputs(struct board *board, const struct iio_device *device) {
         struct input *input = &board->input[i];
         input->channel = iio_device_find_channel(device, input->name, false);
         if (!input->channel || !iio_channel_find_attr(input->channel, "raw"))
-            return say(board->why, sizeof board->why,
-                       "converter \"%s\" has no channel \"%s\" that can be read: see in_*_raw in "
-                       "/sys/bus/iio/devices/%s",
-                       board->device, input->name, iio_device_get_id(device));
+            return sentence(
+                board->why, sizeof board->why,
+                "converter \"%s\" has no channel \"%s\" that can be read: see in_*_raw in "
+                "/sys/bus/iio/devices/%s",
+                board->device, input->name, iio_device_get_id(device));
         input->millivolts = read_number(input->channel, "scale", (double)NAN);
         input->offset = read_number(input->channel, "offset", 0);
     }
@@ -174,15 +155,16 @@ static int start(struct board *board, struct board_bytes *request) {
         board->context ? iio_context_find_device(board->context, board->device) : NULL;
     int result = device ? find_inputs(board, device) : -ENOENT;
     if (!device)
-        (void)say(board->why, sizeof board->why,
-                  "there is no converter \"%s\" now: see /sys/bus/iio/devices/*/name, and whether "
-                  "the kernel's driver for it is loaded",
-                  board->device);
+        (void)sentence(
+            board->why, sizeof board->why,
+            "there is no converter \"%s\" now: see /sys/bus/iio/devices/*/name, and whether "
+            "the kernel's driver for it is loaded",
+            board->device);
     if (result < 0) {
         forget(board);
         return result;
     }
-    poll_pace_begin(&board->pace, board->rate_hz, now_ns());
+    poll_pace_begin(&board->pace, board->rate_hz, poll_clock_ns());
     return 0;
 }
 
@@ -210,10 +192,11 @@ static int read_scan(struct board *board, int32_t *counts) {
         if (result < 0)
             return result == -ENOENT ? -ENODEV : result;
         if (raw < board->lowest || raw > board->highest) {
-            (void)say(board->why, sizeof board->why,
-                      "channel \"%s\" reads %lld, which %u bits cannot hold: put bits or signed "
-                      "right",
-                      board->input[i].name, raw, board->bits);
+            (void)sentence(
+                board->why, sizeof board->why,
+                "channel \"%s\" reads %lld, which %u bits cannot hold: put bits or signed "
+                "right",
+                board->input[i].name, raw, board->bits);
             return -ERANGE;
         }
         counts[i] = (int32_t)raw;
@@ -225,9 +208,9 @@ static int fetch(struct board *board, int deadline_ms) {
     int32_t counts[BOARD_INPUTS_MAX];
     if (!board->context)
         return -ENODEV;
-    int64_t until = now_ns() + deadline_ms * (SECOND_NS / 1000);
+    int64_t until = poll_clock_ns() + deadline_ms * (SECOND_NS / 1000);
     int64_t due = poll_pace_due_ns(&board->pace);
-    wait_until(due < until ? due : until);
+    poll_clock_wait(due < until ? due : until);
     if (due > until)
         return 0;
     int result = read_scan(board, counts);
@@ -237,14 +220,15 @@ static int fetch(struct board *board, int deadline_ms) {
     }
     if (result < 0) {
         if (result != -ERANGE)
-            (void)say(board->why, sizeof board->why, "converter \"%s\" cannot be read: %s",
-                      board->device, strerror(-result));
+            (void)sentence(board->why, sizeof board->why, "converter \"%s\" cannot be read: %s",
+                           board->device, strerror(-result));
         poll_pace_missed(&board->pace,
-                         result == -ERANGE ? BOARD_LOSS_DAMAGED : BOARD_LOSS_NO_ANSWER, now_ns());
+                         result == -ERANGE ? BOARD_LOSS_DAMAGED : BOARD_LOSS_NO_ANSWER,
+                         poll_clock_ns());
         return 0;
     }
     board->why[0] = '\0';
-    poll_pace_scan(&board->pace, &board->sinks, counts, now_ns());
+    poll_pace_scan(&board->pace, &board->sinks, counts, poll_clock_ns());
     return 1;
 }
 

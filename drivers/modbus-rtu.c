@@ -8,15 +8,16 @@
  */
 #include "board_file.h"
 #include "modbus_registers.h"
+#include "poll_clock.h"
 #include "poll_pace.h"
 #include "ports.h"
+#include "sentence.h"
 
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
 #include <math.h>
 #include <modbus/modbus.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -78,16 +79,6 @@ struct board {
     char why[256];
 };
 
-__attribute__((format(printf, 3, 4))) static int refuse(char *why, size_t size, const char *format,
-                                                        ...) {
-    va_list arguments;
-    va_start(arguments, format);
-    if (why && size)
-        (void)vsnprintf(why, size, format, arguments);
-    va_end(arguments);
-    return -EINVAL;
-}
-
 static double number(const struct board_settings *settings, const char *name, double missing) {
     return board_setting_number(&board_driver_modbus_rtu, settings, name, missing);
 }
@@ -126,23 +117,24 @@ static double wire_s(const struct board *board) {
 
 static int check(const struct board *board, char *why, size_t size) {
     if (!(board->rate_hz > 0))
-        return refuse(why, size, "rate is missing: how many scans a second?");
+        return sentence(why, size, "rate is missing: how many scans a second?");
     if (register_count(board) > MODBUS_MAX_READ_REGISTERS)
-        return refuse(why, size, "inputs = %zu: they take %zu registers, and one answer carries %d",
-                      board->inputs, register_count(board), MODBUS_MAX_READ_REGISTERS);
+        return sentence(why, size,
+                        "inputs = %zu: they take %zu registers, and one answer carries %d",
+                        board->inputs, register_count(board), MODBUS_MAX_READ_REGISTERS);
     if (board->first_register + (int)register_count(board) > 65536)
-        return refuse(why, size, "first-register = %d: %zu registers from there go beyond 65535",
-                      board->first_register, register_count(board));
+        return sentence(why, size, "first-register = %d: %zu registers from there go beyond 65535",
+                        board->first_register, register_count(board));
     if (board->registers.lowest >= board->registers.highest)
-        return refuse(why, size, "lowest = %d: must be below highest, which is %d",
-                      board->registers.lowest, board->registers.highest);
+        return sentence(why, size, "lowest = %d: must be below highest, which is %d",
+                        board->registers.lowest, board->registers.highest);
     if (board->rate_hz * wire_s(board) > 1)
-        return refuse(why, size,
-                      "rate = %g: at %d baud a question for %zu registers and its answer take "
-                      "%.3g s: at most %.3g scans a second; set a higher baud in the module, or "
-                      "ask for less",
-                      board->rate_hz, board->baud, register_count(board), wire_s(board),
-                      floor(10 / wire_s(board)) / 10);
+        return sentence(why, size,
+                        "rate = %g: at %d baud a question for %zu registers and its answer take "
+                        "%.3g s: at most %.3g scans a second; set a higher baud in the module, or "
+                        "ask for less",
+                        board->rate_hz, board->baud, register_count(board), wire_s(board),
+                        floor(10 / wire_s(board)) / 10);
     return 0;
 }
 
@@ -150,7 +142,7 @@ static int open_board(const struct board_settings *settings, const struct board_
                       struct board **board, char *why, size_t why_size) {
     struct board *made = calloc(1, sizeof *made);
     if (!made) {
-        (void)refuse(why, why_size, "not enough memory");
+        (void)sentence(why, why_size, "not enough memory");
         return -ENOMEM;
     }
     made->sinks = *sinks;
@@ -182,18 +174,6 @@ static int describe(const struct board *board, struct board_description *descrip
 }
 
 /* ---- the port ---- */
-
-static int64_t now_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
-}
-
-static void wait_until(int64_t until_ns) {
-    const struct timespec until = {(time_t)(until_ns / 1000000000), (long)(until_ns % 1000000000)};
-    while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == EINTR)
-        ;
-}
 
 static void close_port(struct board *board) {
     if (board->modbus) {
@@ -246,7 +226,7 @@ static int start(struct board *board, struct board_bytes *request) {
         close_port(board);
         return result;
     }
-    poll_pace_begin(&board->pace, board->rate_hz, now_ns());
+    poll_pace_begin(&board->pace, board->rate_hz, poll_clock_ns());
     return 0;
 }
 
@@ -275,23 +255,24 @@ static enum board_loss judge(struct board *board, int code) {
     char *why = board->why;
     size_t size = sizeof board->why;
     if (code == ETIMEDOUT) {
-        (void)refuse(why, size,
-                     "the module does not answer within %g s: check its power, that A and B are "
-                     "not swapped, slave = %d, baud, parity",
-                     (double)board->answer_ns / 1e9, board->slave);
+        (void)sentence(why, size,
+                       "the module does not answer within %g s: check its power, that A and B are "
+                       "not swapped, slave = %d, baud, parity",
+                       (double)board->answer_ns / 1e9, board->slave);
         return BOARD_LOSS_NO_ANSWER;
     }
     if (code > MODBUS_ENOBASE && code < EMBBADCRC) {
-        (void)refuse(why, size,
-                     "the module refuses, exception %d (%s): look at function, first-register and "
-                     "inputs",
-                     code - MODBUS_ENOBASE, modbus_strerror(code));
+        (void)sentence(
+            why, size,
+            "the module refuses, exception %d (%s): look at function, first-register and "
+            "inputs",
+            code - MODBUS_ENOBASE, modbus_strerror(code));
         return BOARD_LOSS_REFUSED;
     }
-    (void)refuse(why, size,
-                 "answers arrive damaged (%s): check baud, parity, the cable, and that no two "
-                 "modules have address %d",
-                 modbus_strerror(code), board->slave);
+    (void)sentence(why, size,
+                   "answers arrive damaged (%s): check baud, parity, the cable, and that no two "
+                   "modules have address %d",
+                   modbus_strerror(code), board->slave);
     return BOARD_LOSS_DAMAGED;
 }
 
@@ -313,33 +294,33 @@ static int ask(struct board *board, int64_t answer_ns) {
         return -ENODEV;
     }
     if (code) {
-        poll_pace_missed(&board->pace, judge(board, code), now_ns());
+        poll_pace_missed(&board->pace, judge(board, code), poll_clock_ns());
         return 0;
     }
     if (!modbus_registers_counts(&board->registers, registers, board->inputs, counts)) {
-        (void)refuse(board->why, sizeof board->why,
-                     "what comes is no number: format does not fit the module");
-        poll_pace_missed(&board->pace, BOARD_LOSS_DAMAGED, now_ns());
+        (void)sentence(board->why, sizeof board->why,
+                       "what comes is no number: format does not fit the module");
+        poll_pace_missed(&board->pace, BOARD_LOSS_DAMAGED, poll_clock_ns());
         return 0;
     }
     board->why[0] = '\0';
-    poll_pace_scan(&board->pace, &board->sinks, counts, now_ns());
+    poll_pace_scan(&board->pace, &board->sinks, counts, poll_clock_ns());
     return 1;
 }
 
 static int fetch(struct board *board, int deadline_ms) {
     if (!board->modbus)
         return -ENODEV;
-    int64_t now = now_ns(), until = now + deadline_ms * MILLISECOND_NS;
+    int64_t now = poll_clock_ns(), until = now + deadline_ms * MILLISECOND_NS;
     int64_t due = poll_pace_due_ns(&board->pace);
     int64_t answer =
         board->answer_ns < until - now ? board->answer_ns : deadline_ms * MILLISECOND_NS;
     if (due > now && due > until - answer) { /* no time for both: the next call asks at once */
-        wait_until(due < until ? due : until);
+        poll_clock_wait(due < until ? due : until);
         return 0;
     }
     if (due > now)
-        wait_until(due);
+        poll_clock_wait(due);
     return ask(board, answer);
 }
 

@@ -8,11 +8,10 @@
  */
 #include "board.h"
 #include "board_file.h"
+#include "sentence.h"
 
 #include <errno.h>
 #include <math.h>
-#include <stdarg.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -439,17 +438,6 @@ static const struct board_option options[] = {
 const struct board_driver board_driver_text_serial;
 
 /* Writes why opening fails; the error, for return. */
-__attribute__((format(printf, 3, 4))) static int refuse(char *why, size_t why_size,
-                                                        const char *format, ...) {
-    if (!why || !why_size)
-        return -EINVAL;
-    va_list arguments;
-    va_start(arguments, format);
-    vsnprintf(why, why_size, format, arguments);
-    va_end(arguments);
-    return -EINVAL;
-}
-
 /* One word of the option `columns`. */
 static bool read_column_word(struct board *board, const char *word, size_t length) {
     int *column = &board->column[board->columns];
@@ -499,16 +487,16 @@ static int read_columns_option(struct board *board, const char *text, char *why,
         if (!length)
             break;
         if (board->columns == COLUMNS_MAX)
-            return refuse(why, why_size, "columns: more than %d", COLUMNS_MAX);
+            return sentence(why, why_size, "columns: more than %d", COLUMNS_MAX);
         if (!read_column_word(board, text, length))
-            return refuse(why, why_size,
-                          "columns: '%.*s' is neither an input number (0 to %d), nor -, nor the "
-                          "only counter or time",
-                          (int)(length > 40 ? 40 : length), text, BOARD_INPUTS_MAX - 1);
+            return sentence(why, why_size,
+                            "columns: '%.*s' is neither an input number (0 to %d), nor -, nor the "
+                            "only counter or time",
+                            (int)(length > 40 ? 40 : length), text, BOARD_INPUTS_MAX - 1);
         text += length;
     }
     if (board->columns && !inputs_are_whole(board))
-        return refuse(why, why_size, "columns: each input from 0 up must stand there once");
+        return sentence(why, why_size, "columns: each input from 0 up must stand there once");
     return 0;
 }
 
@@ -529,11 +517,11 @@ static int read_settings(struct board *board, const struct board_settings *setti
     const struct board_driver *driver = &board_driver_text_serial;
     board->rate_hz = board_setting_number(driver, settings, "rate", 0);
     if (!(board->rate_hz > 0))
-        return refuse(why, why_size, "rate: lines a second, needed for a board of text lines");
+        return sentence(why, why_size, "rate: lines a second, needed for a board of text lines");
     board->decimals = (unsigned)board_setting_number(driver, settings, "decimals", 0);
     board->bits = (unsigned)board_setting_number(driver, settings, "bits", 10);
     if (board->decimals > 6 || board->bits < 8 || board->bits > 31)
-        return refuse(why, why_size, "decimals: 0 to 6; bits: 8 to 31");
+        return sentence(why, why_size, "decimals: 0 to 6; bits: 8 to 31");
     set_range(board, strcmp(board_setting_text(driver, settings, "signed"), "yes") == 0);
     const char *unit = board_setting_text(driver, settings, "time-unit");
     double units_per_s = strcmp(unit, "us") == 0 ? 1e6 : strcmp(unit, "ms") == 0 ? 1e3 : 1;
@@ -546,7 +534,7 @@ static int text_open(const struct board_settings *settings, const struct board_s
                      struct board **board, char *why, size_t why_size) {
     struct board *made = calloc(1, sizeof *made);
     if (!made) {
-        refuse(why, why_size, "not enough memory");
+        sentence(why, why_size, "not enough memory");
         return -ENOMEM;
     }
     made->sinks = *sinks;

@@ -8,13 +8,14 @@
  */
 #include "board_file.h"
 #include "packet_layout.h"
+#include "poll_clock.h"
+#include "sentence.h"
 #include "tmc_message.h"
 #include "usb_devices.h"
 #include "usb_tmc.h"
 
 #include <errno.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -64,15 +65,6 @@ struct board {
     char why[256];
 };
 
-__attribute__((format(printf, 3, 4))) static void say(char *why, size_t size, const char *format,
-                                                      ...) {
-    va_list arguments;
-    va_start(arguments, format);
-    if (why && size)
-        (void)vsnprintf(why, size, format, arguments);
-    va_end(arguments);
-}
-
 /* ---- settings ---- */
 
 static void close_board(struct board *board) {
@@ -98,9 +90,9 @@ static int open_board(const struct board_settings *settings, const struct board_
     const struct board_driver *driver = &board_driver_usb_tmc;
     const struct board_file *file = settings ? settings->file : NULL;
     if (!file || !file->packet.size || !file->ask.count) {
-        say(why, why_size,
-            "this driver needs a board file that says what to ask and what comes: write "
-            "board = NAME instead of driver =");
+        sentence(why, why_size,
+                 "this driver needs a board file that says what to ask and what comes: write "
+                 "board = NAME instead of driver =");
         return -EINVAL;
     }
     struct board *made = calloc(1, sizeof *made);
@@ -118,7 +110,7 @@ static int open_board(const struct board_settings *settings, const struct board_
     int result = made ? make_room(made) : -ENOMEM;
     if (result < 0) {
         close_board(made);
-        say(why, why_size, "not enough memory");
+        sentence(why, why_size, "not enough memory");
         return result;
     }
     *board = made;
@@ -142,12 +134,6 @@ static int describe(const struct board *board, struct board_description *descrip
 }
 
 /* ---- commands ---- */
-
-static int64_t now_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * SECOND_NS + now.tv_nsec;
-}
 
 /* The request with {rate} and {block} as they are set; how long it is. */
 static size_t fill_in(const struct board *board, const struct board_request *request,
@@ -177,7 +163,8 @@ static int send_all(struct board *board, const struct board_requests *requests) 
         size_t count = fill_in(board, &requests->request[i], text);
         result = usb_tmc_send(board->tmc, (const uint8_t *)text, count, SEND_MS);
         if (result < 0 && result != -ENODEV)
-            say(board->why, sizeof board->why,
+            sentence(
+                board->why, sizeof board->why,
                 "the board does not take the command \"%.*s\": look at start and ask of its board "
                 "file",
                 (int)strcspn(text, "\n"), text);
@@ -252,7 +239,7 @@ static void tell_pause(struct board *board, uint64_t gap) {
 /* The block's last scan was now: its place on the axis follows from the clock. */
 static void hand_over(struct board *board, size_t scans) {
     double length_ns = (double)scans / board->rate_hz * (double)SECOND_NS;
-    int64_t begin_ns = now_ns() - llround(length_ns);
+    int64_t begin_ns = poll_clock_ns() - llround(length_ns);
     if (!board->any) {
         board->first_ns = begin_ns;
         board->position = 0;
@@ -273,7 +260,8 @@ static int give_up(struct board *board, int error) {
     board->lost[error == -ETIMEDOUT ? BOARD_LOSS_NO_ANSWER
                 : error == -EPIPE   ? BOARD_LOSS_REFUSED
                                     : BOARD_LOSS_DAMAGED] += board->any ? board->block : 0;
-    say(board->why, sizeof board->why, "%s",
+    sentence(
+        board->why, sizeof board->why, "%s",
         error == -ETIMEDOUT ? "the board does not send the block that it was asked for: look at "
                               "ask, block and answer of its board file"
         : error == -EPIPE   ? "the board refuses to send the block (stall): look at ask of its "
@@ -300,17 +288,17 @@ static int take_message(struct board *board) {
 static int ask(struct board *board) {
     int result = send_all(board, &board->file->ask);
     board->asked = result == 0;
-    board->asked_ns = now_ns();
+    board->asked_ns = poll_clock_ns();
     board->used = 0;
     return result == 0 || result == -ENODEV ? result : give_up(board, result);
 }
 
 static int fetch(struct board *board, int deadline_ms) {
-    int64_t until = now_ns() + deadline_ms * MILLISECOND_NS;
+    int64_t until = poll_clock_ns() + deadline_ms * MILLISECOND_NS;
     if (!board->tmc)
         return -ENODEV;
     int result = board->asked ? 0 : ask(board);
-    for (int64_t now; result == 0 && board->asked && (now = now_ns()) < until;) {
+    for (int64_t now; result == 0 && board->asked && (now = poll_clock_ns()) < until;) {
         bool end = false;
         int count = usb_tmc_receive(board->tmc, board->message + board->used,
                                     (int)((until - now) / MILLISECOND_NS), &end);
