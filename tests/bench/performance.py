@@ -5,8 +5,9 @@
 usage: python3 tests/bench/performance.py [--long] [BENCH]
 
 BENCH is build/bin/cranktrap-bench of a Release build unless said. --long: the paced source for 5
-minutes instead of 10 s. Needs 2 GB in TMPDIR or /tmp (--long: 5 GB). Only what stands between the
-two `measured` comments of the page is replaced.
+minutes instead of 10 s. Needs 2 GB in TMPDIR or /tmp (--long: 5 GB), and for the disk that stands
+still root and a loop device. Only what stands between the two `measured` comments of the page is
+replaced, and the plots beside it (docs/performance-*.svg).
 """
 import datetime
 import json
@@ -16,6 +17,9 @@ import platform
 import subprocess
 import sys
 
+import api_bench
+import plot
+
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 PAGE = ROOT / "docs" / "performance.md"
 BEGIN, END = "<!-- measured: begin -->\n", "<!-- measured: end -->\n"
@@ -23,7 +27,8 @@ BEGIN, END = "<!-- measured: begin -->\n", "<!-- measured: end -->\n"
 
 # The disk stands still: seconds, MB/s of the source (0.16: 8 inputs at 10,000 scans/s), memory ring
 # (none: what the daemon gives it).
-STALLS = [("10", "0.16", []), ("60", "0.16", ["--memory-mib", "1"]), ("10", "60", []), ("60", "60", [])]
+STALLS = [("10", "0.16", []), ("60", "0.16", ["--memory-mib", "1"]), ("10", "60", []),
+          ("60", "60", [])]
 
 
 def measure(bench, *arguments):
@@ -158,6 +163,49 @@ def open_table(opened):
     ])
 
 
+SWEEPS = {
+    "channels": ("channels", "one board, 640,000 samples/s in all", "channels"),
+    "rate": ("samples_per_s", "one board, 8 channels", "samples a second in all"),
+    "boards": ("boards", "8 channels each, 640,000 samples/s in all", "boards"),
+}
+
+
+def rates_plots(rates):
+    """A plot a sweep, and a table of all."""
+    for sweep, (key, title, label) in SWEEPS.items():
+        setups = [setup for setup in rates["setups"] if setup["sweep"] == sweep]
+        points = [(setup[key], setup["ns_per_sample"]) for setup in setups]
+        marks = None if sweep == "rate" else {x: f"{x:g}" for x, _ in points}
+        draw = plot.log_log(f"What a sample costs: {title}", label, "ns of a core", {"": points}, marks)
+        (PAGE.parent / f"performance-{sweep}.svg").write_text(draw, encoding="utf-8")
+    rows = [[f"{setup['boards']}", f"{setup['channels']}", f"{setup['samples_per_s']:,.0f}",
+             f"{setup['ns_per_sample']:,.0f} ns", f"{setup['core_percent']:.3f} %",
+             f"{setup['bits_per_sample']:.2f}"] for setup in rates["setups"]]
+    pictures = "".join(f"![What a sample costs: {title}](performance-{sweep}.svg)\n"
+                       for sweep, (_, title, _) in SWEEPS.items())
+    return table(["boards", "channels", "samples/s in all", "a sample", "of a core",
+                  "bits a sample on the disk"], rows) + "\n" + pictures
+
+
+AGES = {3600: "1 h", 21600: "6 h", 86400: "1 d", 604800: "7 d", 2592000: "30 d"}
+
+
+def age_plot(age):
+    lines = {"opened by the daemon": "daemon_s", "opened to be drawn": "look_s",
+             "all of it drawn": "whole_s", "its last hour drawn": "hour_s",
+             "a block, pruning": "append_s"}
+    draw = plot.log_log("Rings from an hour to a month", "age", "ms", {
+        name: [(ring["age_s"], 1e3 * ring[key]) for ring in age["ages"]]
+        for name, key in lines.items()}, AGES)
+    (PAGE.parent / "performance-age.svg").write_text(draw, encoding="utf-8")
+    rows = [[AGES[ring["age_s"]], f"{ring['segments']}", ms(ring["daemon_s"]), ms(ring["look_s"]),
+             ms(ring["whole_s"]), ms(ring["hour_s"]), ms(ring["minute_s"]),
+             f"{1e6 * ring['append_s']:.1f} us"] for ring in age["ages"]]
+    return table(["age", "segments", "opened by the daemon", "to be drawn", "all of it drawn",
+                  "its last hour", "its last minute", "a block appended, pruning"], rows) + \
+        "\n![Rings from an hour to a month](performance-age.svg)\n"
+
+
 def report_table(report):
     return table(["report, 41 s of 8 inputs", ""], [
         ["time", f"{report['cpu_s']:.3f} s of the processor, {report['wall_s']:.3f} s by the "
@@ -174,7 +222,7 @@ def main(arguments):
     words = [word for word in arguments if word != "--long"]
     if len(words) > 1 or any(word.startswith("-") for word in words):
         sys.exit(__doc__.strip())
-    bench = pathlib.Path(words[0]) if words else ROOT / "build" / "bin" / "cranktrap-bench"
+    bench = pathlib.Path(words[0] if words else ROOT / "build" / "bin" / "cranktrap-bench").resolve()
     before = os.getloadavg()[0]
     path = measure(bench, "path")
     paced = measure(bench, "path", "--paced", "--seconds", "300" if long_form else "10")
@@ -185,9 +233,16 @@ def main(arguments):
     draw = measure(bench, "draw")
     opened = measure(bench, "open")
     report = measure(bench, "report")
+    rates = measure(bench, "rates")
+    age = measure(bench, "age")
+    screen = api_bench.measure(bench.parent, 43200, 20)
     measured = "\n".join([machine(before), aims(path, report, draw, opened, paced),
-                          path_table(path), paced_table(paced), stall_table(stalls), usb_table(usb), stages_table(stages),
-                          draw_table(draw), open_table(opened), report_table(report)])
+                          path_table(path), paced_table(paced), stall_table(stalls),
+                          usb_table(usb), stages_table(stages), rates_plots(rates),
+                          draw_table(draw), open_table(opened), age_plot(age),
+                          table(["12 h on the screen, by the daemon while it records", ""],
+                                api_bench.rows(screen)),
+                          report_table(report)])
     page = PAGE.read_text(encoding="utf-8")
     front, rest = page.split(BEGIN, 1)
     behind = rest.split(END, 1)[1]
