@@ -266,8 +266,8 @@ static int check_too_slow(const struct survey *survey, const struct analysis_che
     added->result = CHECK_NOT_POSSIBLE;
     added->why = result_sentence(
         &error,
-        "The shortest state of this signal had fewer than %.0f samples: sample at %.0f "
-        "scans/s or faster to judge its levels.",
+        "The shortest state of this signal had fewer than %.0f samples: from %.0f scans/s on its "
+        "levels could be judged.",
         survey->limits->samples_per_state,
         ceil(survey->limits->samples_per_state / survey_shortest_state(reading)));
     return error;

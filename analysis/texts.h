@@ -173,9 +173,8 @@
 #define TEXT_SLOW_ENGINE  "An engine that is hard to turn: cold oil, or a mechanical fault."
 #define TEXT_SLOW_NEXT                                                                             \
     "Measure the drop over both starter cables and the starter's current while it cranks: much "   \
-    "current "                                                                                     \
-    "and low speed is a hard engine or a bad starter, little current a "                           \
-    "resistance. " TEXT_CRANKING_CAUTION
+    "current at low speed means an engine that is hard to turn or a bad starter, little current "  \
+    "a resistance in the cables or their joints. " TEXT_CRANKING_CAUTION
 #define TEXT_NOT_CRANKED                                                                           \
     "A start was asked for, and nothing that is watched shows the starter pulling."
 #define TEXT_NOT_CRANKED_SHORT   "The starter did not pull."
@@ -194,9 +193,8 @@
 #define TEXT_LOCKED_EDGES  "No sensor showed an edge, and the current showed no compression."
 #define TEXT_LOCKED_ENGINE "A locked engine, or a starter that does not engage or is seized."
 #define TEXT_LOCKED_NEXT                                                                           \
-    "Turn the engine by hand with the battery disconnected before it is cranked again: locked, "   \
-    "it must "                                                                                     \
-    "not be. By the maker's procedure."
+    "With the battery disconnected, turn the engine by hand, by the maker's procedure, before it " \
+    "is cranked again: an engine that is locked must not be."
 
 /* ---- signal ---- */
 #define TEXT_SIGNAL_LOST       "%s stopped %s %s, although the engine kept turning."

@@ -16,6 +16,8 @@ const char *words_phase(enum phase phase) {
         return "while the engine ran";
     case PHASE_KEY_ON:
         return "with the key on";
+    case PHASE_KEY_OFF:
+        return "with the key off";
     default:
         return "while the phase was not known";
     }

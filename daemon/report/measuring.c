@@ -4,6 +4,8 @@
  */
 #include "measuring.h"
 
+#include "words.h"
+
 #include <math.h>
 #include <stdio.h>
 
@@ -66,11 +68,11 @@ bool measuring_reference(const struct hookup *hookup, const struct analysis *ana
     note->about = "reference";
     note->serious = true;
     snprintf(note->text, sizeof note->text,
-             "read %.3f V (phase %s), and is known to be %.3f V: every level of %s%s may "
+             "read %.3f V %s, and is known to be %.3f V: every level of %s%s may "
              "be %.1f %% too %s then. Calibrate it (cranktrap ready --known); where it is off "
              "only in some phases, the board's own reference moves with its supply: feed it from "
              "a supply of its own.",
-             channel->nominal * (1.0 + error), phase_name(phase), channel->nominal,
+             channel->nominal * (1.0 + error), words_phase(phase), channel->nominal,
              known ? "board " : "this record", board, 100 * fabs(error),
              error > 0 ? "high" : "low");
     return true;

@@ -62,7 +62,7 @@ static void a_signal_sampled_too_slowly(void **state) {
     scene_expect(sheet, analysis, check->result == CHECK_NOT_POSSIBLE, "not possible");
     /* 60 places at 190 rpm, half up: 2.63 ms a state; five samples need 1900 scans/s */
     double rate = 0.0;
-    assert_int_equal(sscanf(strstr(check->why, "sample at"), "sample at %lf", &rate), 1);
+    assert_int_equal(sscanf(strstr(check->why, "from "), "from %lf", &rate), 1);
     scene_expect(sheet, analysis, rate > 1700.0 && rate < 2700.0, "the rate that would do");
     /* the speed is that of the compressions in the battery */
     scene_expect(sheet, analysis, strcmp(analysis->attempts[0].rpm_source, "battery") == 0,

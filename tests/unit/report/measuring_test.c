@@ -20,7 +20,7 @@ static void a_known_voltage(void **state) {
     (void)state;
     static const struct case_of_reference cases[] = {
         {5.003, 5.004, (double)NAN, NULL},
-        {5.003, 5.15, (double)NAN, "read 5.150 V (phase cranking)"},
+        {5.003, 5.15, (double)NAN, "read 5.150 V while the starter turned"},
         {5.003, 5.15, (double)NAN, "every level of board logger may be 3.0 % too high"},
         {4.90, 4.95, (double)NAN, "2.0 % too low"},
         {5.003, 5.15, 0.2, NULL},
