@@ -4,19 +4,16 @@
  */
 #include "poll_clock.h"
 
-#include <errno.h>
-#include <time.h>
+#include "monotonic.h"
 
-#define SECOND_NS 1000000000
+#include <errno.h>
 
 int64_t poll_clock_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * SECOND_NS + now.tv_nsec;
+    return monotonic_ns();
 }
 
 void poll_clock_wait(int64_t until_ns) {
-    const struct timespec until = {(time_t)(until_ns / SECOND_NS), (long)(until_ns % SECOND_NS)};
+    const struct timespec until = monotonic_at(until_ns);
     while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == EINTR)
         ;
 }

@@ -8,13 +8,13 @@
 #include "board_file.h"
 #include "board_port.h"
 #include "clock.h"
+#include "monotonic.h"
 
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
 #define SECOND_NS    1000000000
 #define READ_BYTES   16384
@@ -37,12 +37,6 @@ struct running {
     int64_t first_ns;
     double deviation[BOARD_INPUTS_MAX]; /* sum of squares about the mean */
 };
-
-static int64_t now_ns(void) {
-    struct timespec now;
-    (void)clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * SECOND_NS + now.tv_nsec;
-}
 
 /* ---- what the driver tells ---- */
 
@@ -138,9 +132,9 @@ static int begin_anew(struct running *running) {
 static int ask_again(struct running *running, int64_t *asked_ns) {
     struct board_bytes request = {0};
     int64_t since = running->scans_ns > *asked_ns ? running->scans_ns : *asked_ns;
-    if (!running->driver->again || now_ns() - since < AGAIN_NS)
+    if (!running->driver->again || monotonic_ns() - since < AGAIN_NS)
         return 0;
-    *asked_ns = now_ns();
+    *asked_ns = monotonic_ns();
     return running->driver->again(running->board, &request) == 0 ? send(running, &request) : 0;
 }
 
@@ -172,7 +166,7 @@ static void take_bytes(struct running *running, const uint8_t *bytes, size_t cou
 static int read_once(struct running *running) {
     static uint8_t bytes[READ_BYTES];
     int result = transport_read(running->transport, bytes, sizeof bytes, READ_WAIT_MS);
-    running->arrival_ns = now_ns();
+    running->arrival_ns = monotonic_ns();
     if (result == -EPIPE)
         return pass_hole(running);
     if (result > 0)
@@ -182,7 +176,7 @@ static int read_once(struct running *running) {
 
 static int fetch_once(struct running *running) {
     int result = running->driver->fetch(running->board, READ_WAIT_MS);
-    running->arrival_ns = now_ns();
+    running->arrival_ns = monotonic_ns();
     running->trial->results[BOARD_OK] += result > 0;
     return result < 0 ? result : 0;
 }
@@ -191,8 +185,8 @@ static int fetch_once(struct running *running) {
 static int wait_for_boot(struct running *running) {
     uint8_t bytes[1024];
     double delay_s = board_boot_delay_s(running->driver, &running->hookup->settings);
-    int64_t until = now_ns() + (int64_t)(delay_s * SECOND_NS);
-    while (running->transport && now_ns() < until && !ask_interrupted()) {
+    int64_t until = monotonic_ns() + (int64_t)(delay_s * SECOND_NS);
+    while (running->transport && monotonic_ns() < until && !ask_interrupted()) {
         int result = transport_read(running->transport, bytes, sizeof bytes, READ_WAIT_MS);
         if (result < 0)
             return result;
@@ -201,16 +195,16 @@ static int wait_for_boot(struct running *running) {
 }
 
 static int run(struct running *running, double seconds) {
-    int64_t from = now_ns(), asked = from;
+    int64_t from = monotonic_ns(), asked = from;
     int64_t until = from + (int64_t)(seconds * SECOND_NS);
     int result = begin_anew(running);
-    while (result == 0 && now_ns() < until && !ask_interrupted()) {
+    while (result == 0 && monotonic_ns() < until && !ask_interrupted()) {
         result = running->transport ? read_once(running) : fetch_once(running);
         told_scans(running);
         if (result == 0)
             result = ask_again(running, &asked);
     }
-    running->trial->seconds = (double)(now_ns() - from) / SECOND_NS;
+    running->trial->seconds = (double)(monotonic_ns() - from) / SECOND_NS;
     return result;
 }
 

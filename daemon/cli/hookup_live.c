@@ -4,6 +4,7 @@
  */
 #include "hookup_live.h"
 
+#include "monotonic.h"
 #include "watch_level.h"
 
 #include <errno.h>
@@ -12,7 +13,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
 #define MEMORY_BYTES (1U << 20)
 #define RATE_SCANS   20 /* fewer do not tell a rate */
@@ -31,14 +31,8 @@ struct hookup_live {
     struct watch_level level[BOARD_INPUTS_MAX];
     double first_s, newest_s; /* elapsed times of scans */
     uint64_t scans;           /* since first_s */
-    double came_s;            /* when the newest came, by monotonic_s() */
+    double came_s;            /* when the newest came, by (double)monotonic_ns() * 1e-9 */
 };
-
-static double monotonic_s(void) {
-    struct timespec now;
-    (void)clock_gettime(CLOCK_MONOTONIC, &now);
-    return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
-}
 
 static void on_described(void *context, size_t board, const struct board_description *description) {
     struct hookup_live *live = context;
@@ -64,7 +58,7 @@ static void on_run(void *context, const struct record_run *run) {
     if (live->scans == 0)
         live->first_s = run->time_s;
     live->scans += run->scans;
-    live->came_s = monotonic_s();
+    live->came_s = (double)monotonic_ns() * 1e-9;
     live->newest_s = run->time_s + (double)run->scans * run->period_s;
     pthread_mutex_unlock(&live->mutex);
 }
@@ -158,7 +152,7 @@ bool hookup_live_read(struct hookup_live *live, size_t input, struct watch_readi
     bool known = live->described && input < live->description.inputs && live->scans > 0;
     if (known) {
         watch_level_read(&live->level[input], reading);
-        reading->fresh = monotonic_s() - live->came_s < FRESH_S;
+        reading->fresh = (double)monotonic_ns() * 1e-9 - live->came_s < FRESH_S;
     }
     pthread_mutex_unlock(&live->mutex);
     return known && isfinite(reading->average);

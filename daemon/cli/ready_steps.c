@@ -5,6 +5,7 @@
 #include "ready.h"
 
 #include "client.h"
+#include "monotonic.h"
 #include "page.h"
 #include "print.h"
 #include "snapshot.h"
@@ -37,12 +38,6 @@ void ready_say(const struct ready *ready, const char *format, ...) {
         page_paragraph(&page, indent ? "   " : "", words + indent);
     fflush(stream);
     free(words);
-}
-
-static double clock_s(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
 }
 
 /* The next reading of all leads, in place of `*now`. */
@@ -80,7 +75,7 @@ static bool is_past(const json_t *now, const char *phase) {
 /* 1: it is in that phase (or a person says so), 0: not in time, or it is past it already. */
 static int wait_for_phase(const struct ready *ready, const char *phase, bool *by_hand,
                           json_t **now) {
-    double until = clock_s() + ready->wait_s;
+    double until = (double)monotonic_ns() * 1e-9 + ready->wait_s;
     bool asked = false;
     while (!in_phase(*now, phase)) {
         if (is_past(*now, phase))
@@ -94,7 +89,7 @@ static int wait_for_phase(const struct ready *ready, const char *phase, bool *by
             *by_hand = true;
             return 1;
         }
-        if (clock_s() > until)
+        if ((double)monotonic_ns() * 1e-9 > until)
             return 0;
         int result = next_reading(ready, now);
         if (result < 0)
@@ -210,8 +205,8 @@ static unsigned look_in_folder(const struct ready *ready, unsigned after, json_t
 /* The record of the crank, once it is saved and analysed. */
 static void wait_for_report(struct ready *ready, unsigned before) {
     const struct timespec pause = {.tv_nsec = (long)(ASK_EVERY_S * 1e9)};
-    double until = clock_s() + ANALYSIS_S + ready->wait_s;
-    while (!ready->report && clock_s() < until) {
+    double until = (double)monotonic_ns() * 1e-9 + ANALYSIS_S + ready->wait_s;
+    while (!ready->report && (double)monotonic_ns() * 1e-9 < until) {
         ready->snapshot = look_in_folder(ready, before, &ready->report);
         if (!ready->report)
             nanosleep(&pause, NULL);
@@ -239,10 +234,10 @@ int ready_take_crank(struct ready *ready, unsigned number) {
 }
 
 static int take_crank(struct ready *ready, double before, unsigned snapshot_before, json_t **now) {
-    double until = clock_s() + ready->wait_s;
+    double until = (double)monotonic_ns() * 1e-9 + ready->wait_s;
     double count = before;
     while (count <= before) {
-        if (clock_s() > until) {
+        if ((double)monotonic_ns() * 1e-9 > until) {
             ready_say(ready, "   No cranking was seen in that time. If it did crank, no lead shows "
                              "it: check the battery's lead, or the clamp.");
             return 0;

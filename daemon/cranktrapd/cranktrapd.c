@@ -10,6 +10,7 @@
 #include "daemon.h"
 #include "hookup_in_use.h"
 #include "manager.h"
+#include "monotonic.h"
 #include "reload.h"
 #include "say.h"
 #include "sleep_lock.h"
@@ -23,7 +24,6 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/signalfd.h>
-#include <time.h>
 #include <unistd.h>
 
 #define TICK_MS     1000 /* how often the service manager is told how it stands */
@@ -63,12 +63,6 @@ static void tick(struct daemon *daemon) {
     /* Not of the writer: a disk that stands still is waited for, and a restart frees no disk. */
     if (intake_moves(daemon->intake))
         manager_alive();
-}
-
-static int64_t monotonic_ms(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
 }
 
 /* True: an end is asked for. */

@@ -5,6 +5,7 @@
 #include "intake.h"
 
 #include "intake_board.h"
+#include "monotonic.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -135,7 +136,7 @@ static int wait_for_flush(struct intake_board *board, uint64_t wish, int64_t unt
 }
 
 int intake_flush(struct intake *intake, int timeout_ms) {
-    int64_t until_ns = intake_monotonic_ns() + timeout_ms * 1000000ll;
+    int64_t until_ns = monotonic_ns() + timeout_ms * 1000000ll;
     int result = 0;
     /* All are asked before the first is waited for. Wishes only grow: a later one serves too. */
     for (size_t i = 0; i < intake->board_count; i++)

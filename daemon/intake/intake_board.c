@@ -5,6 +5,7 @@
 #include "intake_board.h"
 
 #include "board_file.h"
+#include "monotonic.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -17,12 +18,6 @@
 
 /* A USB port is faster than the baud it is told. */
 #define BYTES_PER_S_LEAST 1000000.0
-
-int64_t intake_monotonic_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
-}
 
 static int init_locks(struct intake_board *board) {
     pthread_condattr_t attributes;
@@ -114,10 +109,10 @@ void intake_board_send(struct intake_board *board, const struct board_bytes *req
 }
 
 void intake_board_pause(struct intake_board *board, int64_t ns) {
-    int64_t until = intake_monotonic_ns() + ns;
+    int64_t until = monotonic_ns() + ns;
     const struct timespec deadline = {(time_t)(until / 1000000000), (long)(until % 1000000000)};
     pthread_mutex_lock(&board->mutex);
-    while (!intake_board_stopping(board) && intake_monotonic_ns() < until)
+    while (!intake_board_stopping(board) && monotonic_ns() < until)
         (void)pthread_cond_timedwait(&board->changed, &board->mutex, &deadline);
     pthread_mutex_unlock(&board->mutex);
 }

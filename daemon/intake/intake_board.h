@@ -107,9 +107,6 @@ void intake_board_pause(struct intake_board *board, int64_t ns);
 bool intake_board_stopping(const struct intake_board *board);
 enum intake_board_state intake_board_state(struct intake_board *board);
 
-/* CLOCK_MONOTONIC: for watchdogs and backoff, which a simulation's time base must not hurry. */
-int64_t intake_monotonic_ns(void);
-
 /*
  * board_swap.c: the device that was opened has this serial number. Another one than before at the
  * same port is noted in the status and told: leads are named by board, and may now be swapped.

@@ -4,6 +4,7 @@
  */
 #include "board_file.h"
 #include "board_port.h"
+#include "monotonic.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -18,7 +19,7 @@
 #define BACKOFF_MAX_NS   (5 * SECOND_NS)
 
 static void wait_until(struct pipeline *pipeline, int64_t until_ns) {
-    while (!intake_board_stopping(pipeline->owner) && intake_monotonic_ns() < until_ns) {
+    while (!intake_board_stopping(pipeline->owner) && monotonic_ns() < until_ns) {
         pipeline_tick(pipeline);
         intake_board_pause(pipeline->owner, SLICE_NS);
     }
@@ -64,7 +65,7 @@ static void say_silence(struct pipeline *pipeline, double limit_s) {
 /* Fetches until the board has gone, ended, is refused, or intake stops (0). */
 static int fetch(struct pipeline *pipeline) {
     double limit_s = board_silence_limit_s(pipeline->driver, &pipeline->owner->hookup->settings);
-    int64_t last = intake_monotonic_ns();
+    int64_t last = monotonic_ns();
     while (!intake_board_stopping(pipeline->owner)) {
         pace(pipeline);
         int result = pipeline->driver->fetch(pipeline->board, FETCH_MS);
@@ -74,7 +75,7 @@ static int fetch(struct pipeline *pipeline) {
             return result;
         if (pipeline->refused)
             return -EINVAL;
-        int64_t now = intake_monotonic_ns();
+        int64_t now = monotonic_ns();
         if (result > 0) {
             last = now;
             pipeline->counters.results[BOARD_OK]++;
@@ -141,7 +142,7 @@ void *pipeline_poll(void *intake_board) {
     while (run_once(pipeline, &ended)) {
         if (atomic_exchange(&owner->streaming, false))
             backoff_ns = BACKOFF_FIRST_NS;
-        wait_until(pipeline, intake_monotonic_ns() + backoff_ns);
+        wait_until(pipeline, monotonic_ns() + backoff_ns);
         backoff_ns = 2 * backoff_ns < BACKOFF_MAX_NS ? 2 * backoff_ns : BACKOFF_MAX_NS;
     }
     if (pipeline->driver->stop != NULL)

@@ -5,6 +5,7 @@
  */
 #include "board_file.h"
 #include "board_port.h"
+#include "monotonic.h"
 #include "pipeline.h"
 
 #include <errno.h>
@@ -104,7 +105,7 @@ static void say_nonsense(struct stream *stream) {
 static void watch(struct stream *stream) {
     struct pipeline *pipeline = stream->pipeline;
     const struct board_driver *driver = pipeline->driver;
-    int64_t now = intake_monotonic_ns();
+    int64_t now = monotonic_ns();
     int64_t no_scans_ns =
         (int64_t)(board_silence_limit_s(driver, &stream->owner->hookup->settings) *
                   (double)SECOND_NS);
@@ -144,7 +145,7 @@ static void take_bytes(struct stream *stream, size_t count, int64_t arrival_ns) 
         pipeline->counters.results[result]++;
     pipeline_tell(pipeline);
 
-    int64_t now = intake_monotonic_ns();
+    int64_t now = monotonic_ns();
     stream->bytes_without_sense += count;
     stream->text_without_sense += count_text(stream->bytes, count);
     if (pipeline->made_sense || result == BOARD_OK) {
@@ -161,7 +162,7 @@ static void connected(struct stream *stream) {
     struct board_bytes request = {0};
     stream->connected = true;
     stream->bytes_without_sense = stream->text_without_sense = 0;
-    stream->sense_ns = stream->scans_ns = stream->again_ns = intake_monotonic_ns();
+    stream->sense_ns = stream->scans_ns = stream->again_ns = monotonic_ns();
     pipeline->refused = false;
     pipeline->streaming = false;
     if (intake_board_state(stream->owner) == INTAKE_WAITING) {

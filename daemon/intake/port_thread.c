@@ -10,6 +10,7 @@
 
 #include "board_file.h"
 #include "board_port.h"
+#include "monotonic.h"
 #include "timebase.h"
 
 #include <errno.h>
@@ -54,7 +55,7 @@ static void show_transport(struct connection *connection, struct transport *tran
 /* Says why the port cannot be opened; the same reason once. */
 static void say_failure(struct connection *connection, int error) {
     char why[224];
-    int64_t now = intake_monotonic_ns();
+    int64_t now = monotonic_ns();
     if (error != -EACCES)
         connection->rights_since_ns = 0;
     else if (connection->rights_since_ns == 0)
@@ -113,8 +114,8 @@ static int send_outbox(struct connection *connection) {
 static int wait_for_boot(struct connection *connection) {
     const struct hookup_board *hookup = connection->board->hookup;
     double delay_s = board_boot_delay_s(hookup->driver, &hookup->settings);
-    int64_t until = intake_monotonic_ns() + (int64_t)(delay_s * SECOND_NS);
-    for (int64_t left; (left = until - intake_monotonic_ns()) > 0;) {
+    int64_t until = monotonic_ns() + (int64_t)(delay_s * SECOND_NS);
+    for (int64_t left; (left = until - monotonic_ns()) > 0;) {
         if (intake_board_stopping(connection->board))
             break;
         int wait_ms = left < READ_WAIT_MS * 1000000ll ? (int)(left / 1000000) + 1 : READ_WAIT_MS;
@@ -155,7 +156,7 @@ static bool needs_new_start(const struct intake_board *board) {
 static int read_port(struct connection *connection) {
     struct intake_board *board = connection->board;
     double limit_s = board_silence_limit_s(board->hookup->driver, &board->hookup->settings);
-    int64_t last_bytes = intake_monotonic_ns(), last_overruns = last_bytes;
+    int64_t last_bytes = monotonic_ns(), last_overruns = last_bytes;
     while (!intake_board_stopping(board)) {
         int result = send_outbox(connection);
         if (result < 0)
@@ -168,7 +169,7 @@ static int read_port(struct connection *connection) {
         }
         if (result < 0)
             return result;
-        int64_t now = intake_monotonic_ns();
+        int64_t now = monotonic_ns();
         if (result > 0) {
             if (!hand_on(board, (size_t)result, timebase_elapsed_ns(board->intake->timebase)) &&
                 needs_new_start(board))

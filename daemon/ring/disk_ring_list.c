@@ -5,11 +5,11 @@
 #include "disk_ring_parts.h"
 
 #include "catalogue.h"
+#include "monotonic.h"
 
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
 static bool in_stretch(const struct disk_ring *ring, const struct segment *segment, int64_t from_ns,
                        int64_t to_ns) {
@@ -74,10 +74,7 @@ struct disk_ring_state disk_ring_state(struct disk_ring *ring) {
     pthread_mutex_lock(&ring->lock);
     struct disk_ring_state state = ring->state;
     state.segments = ring->count;
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    state.open_s =
-        (double)(now.tv_sec * INT64_C(1000000000) + now.tv_nsec - ring->opened_ns) * 1e-9;
+    state.open_s = (double)(monotonic_ns() - ring->opened_ns) * 1e-9;
     for (size_t i = 0; i < ring->count; i++) {
         const struct segment *segment = &ring->list[i];
         state.pinned += segment->pins > 0;

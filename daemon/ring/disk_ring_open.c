@@ -5,6 +5,7 @@
 #include "disk_ring_parts.h"
 
 #include "catalogue.h"
+#include "monotonic.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -13,7 +14,6 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/stat.h>
-#include <time.h>
 #include <unistd.h>
 
 /* Recovery scans at least so many of the newest segments whole. */
@@ -189,9 +189,7 @@ int disk_ring_open(const char *folder, const struct disk_ring_settings *settings
     if (!made)
         return -ENOMEM;
     pthread_mutex_init(&made->lock, NULL);
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    made->opened_ns = now.tv_sec * INT64_C(1000000000) + now.tv_nsec;
+    made->opened_ns = monotonic_ns();
     made->folder_file = made->lock_file = -1;
     made->next_number = 1;
     made->settings = *settings;

@@ -8,6 +8,7 @@
  */
 #include "memory_ring.h"
 
+#include "monotonic.h"
 #include "summary.h"
 
 #include <errno.h>
@@ -245,20 +246,8 @@ static bool take_oldest(struct memory_ring *ring, struct chunk *chunk) {
     return true;
 }
 
-static struct timespec deadline_after(int timeout_ms) {
-    struct timespec at;
-    clock_gettime(CLOCK_MONOTONIC, &at);
-    at.tv_sec += timeout_ms / 1000;
-    at.tv_nsec += timeout_ms % 1000 * 1000000L;
-    if (at.tv_nsec >= 1000000000L) {
-        at.tv_nsec -= 1000000000L;
-        at.tv_sec++;
-    }
-    return at;
-}
-
 bool memory_ring_take(struct memory_ring *ring, struct chunk *chunk, int timeout_ms) {
-    struct timespec deadline = deadline_after(timeout_ms);
+    struct timespec deadline = monotonic_in(timeout_ms * INT64_C(1000000));
     pthread_mutex_lock(&ring->lock);
     bool taken;
     while (!(taken = take_oldest(ring, chunk))) {

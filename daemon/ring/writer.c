@@ -4,6 +4,8 @@
  */
 #include "writer.h"
 
+#include "monotonic.h"
+
 #include <errno.h>
 #include <pthread.h>
 #include <signal.h>
@@ -34,17 +36,6 @@ struct writer {
     int error;
 };
 
-static int64_t now_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return now.tv_sec * INT64_C(1000000000) + now.tv_nsec;
-}
-
-static struct timespec deadline_after(int64_t ns) {
-    int64_t at = now_ns() + ns;
-    return (struct timespec){.tv_sec = at / 1000000000, .tv_nsec = at % 1000000000};
-}
-
 static void note_failure(struct writer *writer, int error) {
     pthread_mutex_lock(&writer->lock);
     writer->failures++;
@@ -55,7 +46,7 @@ static void note_failure(struct writer *writer, int error) {
 
 /* Waits a while before the disk is tried again; false when the writer is to stop. */
 static bool wait_to_retry(struct writer *writer) {
-    struct timespec deadline = deadline_after(RETRY_NS);
+    struct timespec deadline = monotonic_in(RETRY_NS);
     pthread_mutex_lock(&writer->lock);
     while (!writer->stopping &&
            pthread_cond_timedwait(&writer->changed, &writer->lock, &deadline) != ETIMEDOUT)
@@ -79,7 +70,7 @@ static void write_chunk(struct writer *writer, struct chunk *chunk) {
         disk_ring_drop(writer->disk, chunk);
     if (!writer->dirty) {
         writer->dirty = true;
-        writer->dirty_since_ns = now_ns();
+        writer->dirty_since_ns = monotonic_ns();
     }
     chunk_done(chunk);
 }
@@ -89,7 +80,7 @@ static void write_chunk(struct writer *writer, struct chunk *chunk) {
 static void sync_disk(struct writer *writer) {
     int error = disk_ring_sync(writer->disk);
     if (error) {
-        writer->not_before_ns = now_ns() + RETRY_NS;
+        writer->not_before_ns = monotonic_ns() + RETRY_NS;
         note_failure(writer, error);
         return;
     }
@@ -115,7 +106,7 @@ static int64_t sync_due_in(struct writer *writer, bool drained) {
     pthread_mutex_lock(&writer->lock);
     bool urgent = writer->urgent;
     pthread_mutex_unlock(&writer->lock);
-    int64_t now = now_ns();
+    int64_t now = monotonic_ns();
     int64_t due;
     if (flush_due(writer) || (writer->dirty && urgent && drained))
         due = now;
@@ -200,7 +191,7 @@ void writer_urgent(struct writer *writer, bool urgent) {
 }
 
 int writer_flush(struct writer *writer, int timeout_ms) {
-    struct timespec deadline = deadline_after(timeout_ms * INT64_C(1000000));
+    struct timespec deadline = monotonic_in(timeout_ms * INT64_C(1000000));
     uint64_t target = memory_ring_state(writer->memory).chunks_put;
     pthread_mutex_lock(&writer->lock);
     if (writer->wanted < target)

@@ -4,6 +4,8 @@
  */
 #include "child.h"
 
+#include "monotonic.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -16,7 +18,6 @@
 #include <string.h>
 #include <sys/resource.h>
 #include <sys/wait.h>
-#include <time.h>
 #include <unistd.h>
 
 #define LOOK_MS    100 /* how often it is looked whether to give up */
@@ -32,12 +33,6 @@ struct child {
     char said[512];
     size_t said_used;
 };
-
-static int64_t now_ms(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 static int spawn(char *const arguments[], int output, int errors, pid_t *process) {
     posix_spawnattr_t attributes;
@@ -142,7 +137,7 @@ static int listen_to(struct child *child, int64_t deadline_ms, const atomic_bool
             take_errors(child);
         if (result == 0 && atomic_load(cancel))
             result = -ECANCELED;
-        if (result == 0 && now_ms() > deadline_ms)
+        if (result == 0 && monotonic_ms() > deadline_ms)
             result = -ETIMEDOUT;
     }
     return result;
@@ -163,7 +158,7 @@ static int finish(struct child *child, int result) {
 int child_run(char *const arguments[], double seconds, size_t bytes, const atomic_bool *cancel,
               struct child_output *output) {
     struct child child = {.bound = bytes, .output = -1, .errors = -1};
-    int64_t deadline_ms = now_ms() + (int64_t)(seconds * 1000);
+    int64_t deadline_ms = monotonic_ms() + (int64_t)(seconds * 1000);
     int result = begin(&child, arguments);
     if (result == 0)
         result = finish(&child, listen_to(&child, deadline_ms, cancel));

@@ -5,6 +5,7 @@
 #include "waiting.h"
 
 #include "live.h"
+#include "monotonic.h"
 #include "phone.h"
 #include "ring_notes.h"
 #include "shown.h"
@@ -57,13 +58,7 @@ void *waiting_ticker(void *argument) {
     struct serve *serve = argument;
     pthread_mutex_lock(&serve->lock);
     for (unsigned long tick = 0; !serve->ending; tick++) {
-        struct timespec until;
-        clock_gettime(CLOCK_MONOTONIC, &until);
-        until.tv_nsec += TICK_MS * 1000000L;
-        if (until.tv_nsec >= 1000000000L) {
-            until.tv_sec++;
-            until.tv_nsec -= 1000000000L;
-        }
+        const struct timespec until = monotonic_in(TICK_MS * INT64_C(1000000));
         while (!serve->ending &&
                pthread_cond_timedwait(&serve->wake, &serve->lock, &until) != ETIMEDOUT) {
         }

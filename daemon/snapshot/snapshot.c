@@ -4,6 +4,7 @@
  */
 #include "snapshot.h"
 
+#include "monotonic.h"
 #include "snapshot_folder.h"
 #include "snapshot_jobs.h"
 #include "snapshot_room.h"
@@ -19,18 +20,6 @@
 
 /* Results of finished ones are remembered for snapshots_wait(). */
 #define RESULTS_MAX 256
-
-int64_t snapshots_computer_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
-}
-
-struct timespec snapshots_in_future(int64_t ns) {
-    int64_t at = snapshots_computer_ns() + ns;
-    return (struct timespec){.tv_sec = (time_t)(at / 1000000000),
-                             .tv_nsec = (long)(at % 1000000000)};
-}
 
 void snapshots_say(struct snapshots *snapshots, const char *format, ...) {
     char text[sizeof snapshots->state.last_problem];
@@ -314,7 +303,7 @@ static struct snapshot_job *find_number(struct snapshots *snapshots, unsigned nu
 }
 
 int snapshots_wait(struct snapshots *snapshots, unsigned number, int timeout_ms) {
-    struct timespec until = snapshots_in_future((int64_t)timeout_ms * MILLISECOND);
+    struct timespec until = monotonic_in((int64_t)timeout_ms * MILLISECOND);
     int waited = 0;
     pthread_mutex_lock(&snapshots->lock);
     struct snapshot_job *job = find_number(snapshots, number);

@@ -11,7 +11,6 @@
 #include "snapshot_part.h"
 
 #include <pthread.h>
-#include <time.h>
 
 #define MILLISECOND 1000000 /* ns */
 
@@ -49,9 +48,5 @@ struct snapshots {
 /* Any thread, without the lock. What went wrong: to the state, and to the tap. */
 void snapshots_say(struct snapshots *snapshots, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
-
-/* The computer's clock, ns: CLOCK_MONOTONIC; and a moment `ns` ahead of it. Any thread. */
-int64_t snapshots_computer_ns(void);
-struct timespec snapshots_in_future(int64_t ns);
 
 #endif

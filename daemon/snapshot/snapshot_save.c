@@ -4,6 +4,7 @@
  */
 #include "snapshot_save.h"
 
+#include "monotonic.h"
 #include "snapshot_copy.h"
 #include "snapshot_folder.h"
 #include "snapshot_room.h"
@@ -30,7 +31,7 @@ static int64_t elapsed(struct snapshots *snapshots) {
 /* A simulated board that is at its end moves the time no more. */
 static bool time_stands_still(struct snapshots *snapshots) {
     int64_t now = elapsed(snapshots);
-    int64_t at = snapshots_computer_ns();
+    int64_t at = monotonic_ns();
     if (now != snapshots->seen_elapsed_ns) {
         snapshots->seen_elapsed_ns = now;
         snapshots->seen_at_ns = at;
@@ -48,8 +49,8 @@ static bool is_over(struct snapshots *snapshots, int64_t to_ns) {
     if (!timebase_driven(snapshots->timebase))
         return true;
     if (snapshots->over_at_ns == 0)
-        snapshots->over_at_ns = snapshots_computer_ns();
-    return snapshots_computer_ns() - snapshots->over_at_ns >= DRIVEN_SETTLE_NS;
+        snapshots->over_at_ns = monotonic_ns();
+    return monotonic_ns() - snapshots->over_at_ns >= DRIVEN_SETTLE_NS;
 }
 
 static void wait_for_more(struct snapshots *snapshots, const struct snapshot_job *job,
@@ -59,7 +60,7 @@ static void wait_for_more(struct snapshots *snapshots, const struct snapshot_job
         int64_t left = to_ns + GRACE_NS - elapsed(snapshots);
         wait = left < POLL_NS ? left : POLL_NS;
     }
-    struct timespec until = snapshots_in_future(wait > MILLISECOND ? wait : MILLISECOND);
+    struct timespec until = monotonic_in(wait > MILLISECOND ? wait : MILLISECOND);
     pthread_mutex_lock(&snapshots->lock);
     if (!snapshots->ending && !job->restart && job->note.to_ns == to_ns)
         pthread_cond_timedwait(&snapshots->wake, &snapshots->lock, &until);

@@ -8,19 +8,13 @@
  */
 #include "watch.h"
 
+#include "monotonic.h"
 #include "watch_cranking.h"
 #include "watch_state.h"
 
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
-#include <time.h>
-
-int64_t watch_computer_ns(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
-}
 
 /* ---- making ---- */
 
@@ -242,7 +236,7 @@ void watch_run(struct watch *watch, const struct record_run *run) {
         watch_release(watch);
         return;
     }
-    watch->boards[run->stream].pushed_ns = watch_computer_ns();
+    watch->boards[run->stream].pushed_ns = monotonic_ns();
     if (run->after_loss)
         break_board(watch, run->stream);
     watch_gather_push(&watch->gather, run);

@@ -2,6 +2,7 @@
 /*
  * watch_answers.c - what any thread may ask of a watch.
  */
+#include "monotonic.h"
 #include "watch_state.h"
 
 #include <errno.h>
@@ -32,7 +33,7 @@ void watch_reading(struct watch *watch, size_t channel, struct watch_reading *re
     const struct vehicle_channel *lead = &watch->scene.vehicle->channels[channel];
     int64_t pushed_ns = watch->boards[lead->stream].pushed_ns;
     watch_level_read(&watch->levels[channel], reading);
-    reading->fresh = pushed_ns != 0 && watch_computer_ns() - pushed_ns < FRESH_NS;
+    reading->fresh = pushed_ns != 0 && monotonic_ns() - pushed_ns < FRESH_NS;
     pthread_mutex_unlock(&watch->lock);
 }
 

@@ -52,7 +52,4 @@ struct watch {
 /* Frees the lock, then delivers what gathered under it. */
 void watch_release(struct watch *watch);
 
-/* The computer's clock, ns: CLOCK_MONOTONIC. Any thread. */
-int64_t watch_computer_ns(void);
-
 #endif

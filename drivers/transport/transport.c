@@ -4,6 +4,7 @@
  */
 #include "transport.h"
 
+#include "monotonic.h"
 #include "node.h"
 #include "serial_port.h"
 #include "tty.h"
@@ -16,7 +17,6 @@
 #include <stdlib.h>
 #include <sys/eventfd.h>
 #include <sys/ioctl.h>
-#include <time.h>
 #include <unistd.h>
 
 struct transport {
@@ -26,12 +26,6 @@ struct transport {
     int interruption; /* eventfd */
     uint64_t overruns_seen;
 };
-
-static int64_t now_ms(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 /* Overruns since the driver was loaded; 0 where the port does not count them. */
 static uint64_t count_overruns(int descriptor) {
@@ -135,7 +129,7 @@ int transport_write(struct transport *transport, const uint8_t *bytes, size_t co
                     int timeout_ms) {
     if (transport->usb != NULL)
         return -ENOTSUP; /* its requests are sent when it is opened and closed */
-    int64_t deadline = now_ms() + timeout_ms;
+    int64_t deadline = monotonic_ms() + timeout_ms;
     while (count > 0) {
         ssize_t written = write(transport->descriptor, bytes, count);
         if (written > 0) {
@@ -148,7 +142,7 @@ int transport_write(struct transport *transport, const uint8_t *bytes, size_t co
         if (written < 0 && errno != EAGAIN && errno != EINTR)
             return error_or_gone(errno);
 
-        int64_t left = deadline - now_ms();
+        int64_t left = deadline - monotonic_ms();
         if (left <= 0)
             return -ETIMEDOUT;
         struct pollfd wait = {transport->descriptor, POLLOUT, 0};

@@ -8,6 +8,7 @@
  */
 #include "usb_stream.h"
 
+#include "monotonic.h"
 #include "usb_handle.h"
 #include "usb_plan.h"
 
@@ -48,12 +49,6 @@ struct usb_stream {
     bool gone;
     char remark[200];
 };
-
-static int64_t now_ms(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
 
 /* ---- transfers ---- */
 
@@ -97,11 +92,11 @@ static void handle_events(struct usb_stream *stream, int64_t ms) {
 
 /* Cancels all and waits until each has come back. False where some never do. */
 static bool recall_all(struct usb_stream *stream) {
-    int64_t deadline = now_ms() + TEARDOWN_MS;
+    int64_t deadline = monotonic_ms() + TEARDOWN_MS;
     for (size_t i = 0; i < stream->plan.transfers; i++)
         if (stream->slots[i].transfer != NULL)
             (void)libusb_cancel_transfer(stream->slots[i].transfer); /* idle ones: not found */
-    while (stream->flying > 0 && now_ms() < deadline)
+    while (stream->flying > 0 && monotonic_ms() < deadline)
         handle_events(stream, 50);
     return stream->flying == 0;
 }
@@ -196,8 +191,8 @@ static int queue(struct usb_stream *stream) {
 
 /* What the board has queued from before is thrown away, transfer by transfer. */
 static int pass_over_stale(struct usb_stream *stream) {
-    int64_t deadline = now_ms() + STALE_MS;
-    for (int64_t left; (left = deadline - now_ms()) > 0;) {
+    int64_t deadline = monotonic_ms() + STALE_MS;
+    for (int64_t left; (left = deadline - monotonic_ms()) > 0;) {
         handle_events(stream, left);
         for (size_t count = stream->plan.transfers; stream->done != NULL && count > 0; count--) {
             if (stream->done->transfer->status != LIBUSB_TRANSFER_COMPLETED)
@@ -251,7 +246,7 @@ int usb_stream_open(const char *node, const struct transport_usb *settings,
  * never in a callback), and all are queued anew.
  */
 static int recover_stall(struct usb_stream *stream) {
-    int64_t now = now_ms();
+    int64_t now = monotonic_ms();
     int64_t *oldest = &stream->stall_ms[stream->stalls % STALLS_MAX];
     bool often = stream->stalls >= STALLS_MAX - 1 &&
                  now - stream->stall_ms[(stream->stalls + 1) % STALLS_MAX] < STALLS_WITHIN;
@@ -369,7 +364,7 @@ static int read_oldest(struct usb_stream *stream, uint8_t *bytes, size_t size) {
 }
 
 int usb_stream_read(struct usb_stream *stream, uint8_t *bytes, size_t size, int timeout_ms) {
-    int64_t deadline = now_ms() + timeout_ms;
+    int64_t deadline = monotonic_ms() + timeout_ms;
     for (;;) {
         while (stream->done != NULL) {
             int result = read_oldest(stream, bytes, size);
@@ -378,7 +373,7 @@ int usb_stream_read(struct usb_stream *stream, uint8_t *bytes, size_t size, int 
         }
         if (stream->flying == 0)
             return stream->gone ? -ENODEV : -EIO;
-        int64_t left = deadline - now_ms();
+        int64_t left = deadline - monotonic_ms();
         if (left <= 0 || atomic_exchange(&stream->interrupted, false))
             return 0;
         handle_events(stream, left);
