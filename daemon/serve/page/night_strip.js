@@ -30,7 +30,8 @@ function axis(view, status, width) {
   const most = width > 700 ? 10 : 4;
   const shift = now === null ? 0 : now - status.elapsed_s;
   const edge = view.to - length * 0.03; // a number at the very edge would be cut
-  const round = (clockTicks(view.from + shift, view.to + shift, most)?.map((one) => one - shift) ?? ticks(view.from, view.to, most)).filter((one) => one <= edge);
+  const [from, to] = [view.from + shift, view.to + shift];
+  const round = (clockTicks(from, to, most) ?? ticks(from, to, most)).map((one) => one - shift).filter((one) => one <= edge);
   return { splits: round, splitTexts: round.map((at) => clockOf(at, status.elapsed_s, now, length)) };
 }
 
@@ -39,9 +40,17 @@ const told = (marks) => marks.marks.filter((one) => one.name !== "cranking");
 
 function markRows(marks, status, length) {
   const now = instant(status.wall);
-  const some = told(marks).slice(0, MARKS_SHOWN);
+  const all = length > EVERY_LEAD ? firstOfEach(told(marks)) : told(marks);
+  const some = all.slice(0, MARKS_SHOWN);
+  const more = told(marks).length - some.length;
   return [...some.map((one) => make("li", {}, `${clockOf(one.at_s, status.elapsed_s, now, Math.max(length, 10))} ${one.text ?? one.name}`)),
-    told(marks).length > some.length ? make("li", {}, `and ${told(marks).length - some.length} more; look closer`) : null].filter(Boolean);
+    more > 0 ? make("li", {}, `and ${more} more; look closer`) : null].filter(Boolean);
+}
+
+/* From afar the marks of one snapshot are one: its first. */
+function firstOfEach(marks) {
+  const seen = new Set();
+  return marks.filter((one) => one.snapshot === null || one.snapshot === undefined || (!seen.has(one.snapshot) && seen.add(one.snapshot)));
 }
 
 function lanesOf(drawing, channels, marks) {
