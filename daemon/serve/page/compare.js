@@ -60,6 +60,9 @@ function readings(compared, names) {
       "ended alike at a like speed, and at least 3\u00a0%, 0.05\u00a0V or 5\u00a0A."));
 }
 
+/* The average of an on/off signal is held against each one's own levels and duty: there is no common limit. */
+const limitOf = (check) => (/^average/.test(check.check) ? "by its own duty" : limit(check));
+
 function checks(compared, names) {
   const differs = (one) => Boolean(one.first && one.second && one.first.result !== one.second.result);
   const cell = (made, unit) => {
@@ -72,7 +75,7 @@ function checks(compared, names) {
     make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Every check" }, make("table", { class: "stacked" },
       make("thead", {}, make("tr", {}, ["Check", "Limit", ...names].map((one) => make("th", { scope: "col" }, one)))),
       make("tbody", {}, sorted.map((one) => make("tr", { class: differs(one) ? "differs" : null },
-        make("td", {}, [one.channel, one.check, phase(one.phase)].filter(Boolean).join(", ")), make("td", {}, limit(one)),
+        make("td", {}, [one.channel, one.check, phase(one.phase)].filter(Boolean).join(", ")), make("td", {}, limitOf(one)),
         cell(one.first, one.unit), cell(one.second, one.unit)))))));
 }
 
