@@ -11,9 +11,11 @@
 #include <unistd.h>
 
 #define ANSWER_US 120000000ull
+#define ASKED_MAX 10
 
 struct sleep_lock {
     sd_bus *bus; /* while an answer is awaited */
+    int asked;   /* how often: the login manager itself waits for others for 25 s, and gives up */
     int result;  /* what sleep_lock_look() says */
     int fd;      /* the lock lasts as long as it is open */
 };
@@ -62,17 +64,20 @@ static void end_waiting(struct sleep_lock *lock) {
     lock->bus = NULL;
 }
 
+static void begin_waiting(struct sleep_lock *lock) {
+    int result = sd_bus_open_system(&lock->bus);
+    if (result >= 0)
+        result = ask(lock);
+    lock->asked++;
+    lock->result = result < 0 ? result : -EINPROGRESS;
+}
+
 int sleep_lock_new(struct sleep_lock **lock) {
     struct sleep_lock *fresh = calloc(1, sizeof *fresh);
     if (!fresh)
         return -ENOMEM;
     fresh->fd = -1;
-    fresh->result = -EINPROGRESS;
-    int result = sd_bus_open_system(&fresh->bus);
-    if (result >= 0)
-        result = ask(fresh);
-    if (result < 0)
-        fresh->result = result;
+    begin_waiting(fresh);
     *lock = fresh;
     return 0;
 }
@@ -87,6 +92,8 @@ int sleep_lock_look(struct sleep_lock *lock) {
         lock->result = -ENOENT; /* where its socket should be, nobody listens */
     if (lock->result != -EINPROGRESS)
         end_waiting(lock);
+    if (lock->result == -ETIMEDOUT && lock->asked < ASKED_MAX)
+        begin_waiting(lock);
     return lock->result;
 }
 

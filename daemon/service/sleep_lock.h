@@ -17,7 +17,8 @@ int sleep_lock_new(struct sleep_lock **lock);
 /*
  * How it stands; to be called now and then, it takes the answer in. 0: held; -EINPROGRESS: there is
  * no answer yet; -ENOENT: there is no bus or no login manager, and so nobody who puts the computer
- * to sleep; -EACCES: it may not be asked; -ETIMEDOUT: no answer in two minutes; or another errno.
+ * to sleep; -EACCES: it may not be asked; -ETIMEDOUT: no answer, however often it was asked; or
+ * another errno.
  */
 int sleep_lock_look(struct sleep_lock *lock);
 

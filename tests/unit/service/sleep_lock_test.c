@@ -30,6 +30,7 @@ struct station {
     pid_t daemon;
     sd_bus *bus; /* the login manager's end; NULL: there is none */
     bool refuses;
+    int late; /* so many times it says that what it waits for does not answer */
     char asked[4][64];
     int pipe[2]; /* the lock is its writing end */
 };
@@ -40,6 +41,8 @@ static int on_inhibit(sd_bus_message *request, void *context, sd_bus_error *erro
     assert_true(sd_bus_message_read(request, "ssss", &word[0], &word[1], &word[2], &word[3]) >= 0);
     for (int i = 0; i < 4; i++)
         snprintf(station->asked[i], sizeof station->asked[i], "%s", word[i]);
+    if (station->late-- > 0)
+        return sd_bus_error_set(error, SD_BUS_ERROR_NO_REPLY, "not yet");
     if (station->refuses)
         return sd_bus_error_set(error, SD_BUS_ERROR_ACCESS_DENIED, "no");
     return sd_bus_reply_method_return(request, "h", station->pipe[1]);
@@ -148,6 +151,20 @@ static void a_refusal_is_told(void **state) {
     close(station->pipe[1]);
 }
 
+/* Just after a boot. */
+static void it_is_asked_again(void **state) {
+    struct station *station = *state;
+    struct sleep_lock *lock = NULL;
+    start_manager(station, false);
+    station->late = 3;
+    assert_int_equal(sleep_lock_new(&lock), 0);
+    assert_int_equal(answer(station, lock), 0);
+    assert_int_equal(station->late, -1); /* four times */
+    sleep_lock_free(lock);
+    close(station->pipe[0]);
+    close(station->pipe[1]);
+}
+
 static void an_end_before_the_answer(void **state) {
     struct station *station = *state;
     struct sleep_lock *lock = NULL;
@@ -181,6 +198,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(it_holds_until_freed, start_bus, stop_bus),
         cmocka_unit_test_setup_teardown(a_refusal_is_told, start_bus, stop_bus),
+        cmocka_unit_test_setup_teardown(it_is_asked_again, start_bus, stop_bus),
         cmocka_unit_test_setup_teardown(an_end_before_the_answer, start_bus, stop_bus),
         cmocka_unit_test_setup_teardown(without_a_login_manager, start_bus, stop_bus),
         cmocka_unit_test(without_a_bus),
