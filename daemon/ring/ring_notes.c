@@ -20,7 +20,7 @@
 #define BESIDE_NS INT64_C(1000000000) /* times of blocks and losses are estimates */
 
 struct note {
-    uint64_t segment;
+    uint64_t segment, offset;
     bool mark, unknown;
     uint16_t stream;
     int64_t from_ns, to_ns;
@@ -41,7 +41,7 @@ struct ring_notes {
     char *folder;
     struct walk *walk; /* in the order of their numbers */
     size_t walks;
-    struct note *note; /* of segments in no order, within one as they stand there */
+    struct note *note; /* as they stand there, but while a look goes on */
     size_t notes, room;
     uint8_t *bytes; /* of one chunk */
     size_t bytes_room;
@@ -130,9 +130,32 @@ static int list_segments(struct ring_notes *notes) {
     return 0;
 }
 
+static int by_place(const void *left, const void *right) {
+    const struct note *a = left;
+    const struct note *b = right;
+    if (a->segment != b->segment)
+        return a->segment < b->segment ? -1 : 1;
+    return (a->offset > b->offset) - (a->offset < b->offset);
+}
+
+/* Where there are as many as may be, the oldest goes; false: this one is older than all. */
+static bool make_room(struct ring_notes *notes, const struct note *note) {
+    size_t oldest = 0;
+    if (notes->notes < NOTES_MAX)
+        return true;
+    for (size_t i = 1; i < notes->notes; i++)
+        if (by_place(&notes->note[i], &notes->note[oldest]) < 0)
+            oldest = i;
+    if (by_place(note, &notes->note[oldest]) < 0)
+        return false;
+    free(notes->note[oldest].text);
+    notes->note[oldest] = notes->note[--notes->notes];
+    return true;
+}
+
 static void add_note(struct ring_notes *notes, const struct note *note, const char *text,
                      size_t length) {
-    if (notes->notes == NOTES_MAX)
+    if (!make_room(notes, note))
         return;
     if (notes->notes == notes->room) {
         size_t room = notes->room ? 2 * notes->room : 64;
@@ -155,6 +178,7 @@ static void take_chunk(struct ring_notes *notes, struct walk *walk, const struct
     size_t length;
     uint64_t scans;
     struct note note = {.segment = walk->number,
+                        .offset = walk->offset,
                         .mark = chunk->type == CHUNK_MARK,
                         .stream = chunk->place.stream,
                         .from_ns = chunk->from_ns,
@@ -217,6 +241,8 @@ bool ring_notes_look(struct ring_notes *notes, int64_t budget_ns) {
     bool whole = list_segments(notes) == 0;
     for (size_t i = notes->walks; whole && i-- > 0;)
         whole = read_on(notes, &notes->walk[i], until_ns);
+    if (notes->notes)
+        qsort(notes->note, notes->notes, sizeof *notes->note, by_place);
     pthread_mutex_unlock(&notes->lock);
     return whole;
 }

@@ -145,8 +145,10 @@ static json_t *reason_of(const struct request *request, size_t board,
     char reason[RING_NOTE_TEXT];
     bool unknown = loss->scans == RECORD_LOSS_UNKNOWN;
     if (ring_notes_reason(request->serve->notes, (uint16_t)board, loss->from_ns, loss->to_ns,
-                          unknown, reason))
-        return json_string(reason);
+                          unknown, reason)) {
+        json_t *json = json_string(reason); /* NULL: no UTF-8 */
+        return json ? json : json_null();
+    }
     bool settled = loss->to_ns < timebase_elapsed_ns(parts->timebase) - SETTLED_NS;
     return unknown && settled ? json_string("recording began anew") : json_null();
 }
