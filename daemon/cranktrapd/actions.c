@@ -45,6 +45,32 @@ int actions_snapshot(struct daemon *daemon, const struct message *message) {
     return snapshots_request(daemon->snapshots, &request);
 }
 
+/*
+ * A logger fed from the vehicle browns out exactly now: from the starter's engagement, or a
+ * trigger, until it ends, what is known goes to disk at once.
+ */
+static void hurry(struct daemon *daemon) {
+    daemon->urgent = true;
+    intake_urgent(daemon->intake, true);
+    writer_urgent(daemon->writer, true);
+}
+
+void actions_calm(struct daemon *daemon) {
+    if (!daemon->urgent || daemon->cranking ||
+        timebase_elapsed_ns(daemon->timebase) < daemon->urgent_until_ns)
+        return;
+    daemon->urgent = false;
+    intake_urgent(daemon->intake, false);
+    writer_urgent(daemon->writer, false);
+}
+
+static void hurry_for(struct daemon *daemon, const struct message *message) {
+    int64_t until_ns = message->elapsed_ns + nanoseconds(message->after_s);
+    if (until_ns > daemon->urgent_until_ns)
+        daemon->urgent_until_ns = until_ns;
+    hurry(daemon);
+}
+
 static void do_mark(struct daemon *daemon, const struct message *message) {
     int result = actions_mark(daemon, message);
     if (result < 0)
@@ -53,6 +79,8 @@ static void do_mark(struct daemon *daemon, const struct message *message) {
     result = saves ? actions_snapshot(daemon, message) : 0;
     marks_add(daemon->marks, message->elapsed_ns, message->trigger, message->text,
               result > 0 ? (unsigned)result : 0);
+    if (saves && message->begins)
+        hurry_for(daemon, message);
     if (!saves)
         return; /* a note in the stream, and nothing more; `status` counts what was suppressed */
     if (result < 0)
@@ -66,9 +94,11 @@ static void do_mark(struct daemon *daemon, const struct message *message) {
 }
 
 static void do_cranking(struct daemon *daemon, const struct message *message) {
-    /* A logger fed from the vehicle browns out exactly now: what is known goes to disk at once. */
-    intake_urgent(daemon->intake, message->begins);
-    writer_urgent(daemon->writer, message->begins);
+    daemon->cranking = message->begins;
+    if (message->begins)
+        hurry(daemon);
+    else
+        actions_calm(daemon);
 }
 
 void actions_head(struct daemon *daemon) {
@@ -106,6 +136,9 @@ static void act(struct daemon *daemon, struct message *message) {
         break;
     case MESSAGE_MARK:
         do_mark(daemon, message);
+        break;
+    case MESSAGE_KEPT:
+        hurry_for(daemon, message);
         break;
     case MESSAGE_DESCRIBED:
         do_described(daemon, message);

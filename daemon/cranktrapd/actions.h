@@ -11,6 +11,9 @@
 /* Acts on all that is in the mailbox. Main thread. */
 void actions_take(struct daemon *daemon);
 
+/* Flushes no longer at once where what it was for is over. Main thread, now and then. */
+void actions_calm(struct daemon *daemon);
+
 /* The ring's head anew, after a change of hookup or boards; a failure is said. Main thread. */
 void actions_head(struct daemon *daemon);
 

@@ -86,6 +86,7 @@ static void run(struct daemon *daemon, int signals) {
             return;
         if (ready > 0 && wait[1].revents)
             actions_take(daemon);
+        actions_calm(daemon);
         if (daemon->line.until_end && intake_ended(daemon->intake))
             return;
         if (monotonic_ms() >= due_ms || (wait[0].revents && daemon->reload_wanted)) {

@@ -60,6 +60,9 @@ struct daemon {
     struct marks *marks; /* for the API to show */
     struct head_stream *streams;
     struct mailbox *mailbox;
+    bool cranking;           /* main thread: what is flushed at once, actions.c */
+    bool urgent;             /*   it is */
+    int64_t urgent_until_ns; /*   the latest trigger's time to be saved ends, elapsed */
 };
 
 #endif

@@ -16,6 +16,7 @@ enum message_kind {
     MESSAGE_BOARD,     /* it streams, or not any more: board, begins, text */
     MESSAGE_CRANKING,  /* the starter engages, or lets go: begins, elapsed_ns */
     MESSAGE_MARK,      /* a trigger or a person marks a moment: all but board and description */
+    MESSAGE_KEPT,      /* a person had a moment saved: elapsed_ns, after_s */
     MESSAGE_DESCRIBED, /* a board said what it is: board, description */
     MESSAGE_RELOAD     /* the hookup is to be read again */
 };

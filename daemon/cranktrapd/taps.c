@@ -153,7 +153,11 @@ static int on_keep(void *context, int64_t at_ns, double before_s, double after_s
     if (result == 0)
         result = actions_snapshot(daemon, message);
     marks_add(daemon->marks, at_ns, message->trigger, text, result > 0 ? (unsigned)result : 0);
-    message_free(message);
+    message->kind = MESSAGE_KEPT;
+    if (result > 0)
+        mailbox_post(daemon->mailbox, message);
+    else
+        message_free(message);
     return result;
 }
 

@@ -3,6 +3,7 @@
 """Whoever reads beside it costs no scan: clients that do not take their answer, a report, a
 conversion of all that the ring has."""
 import json
+import pathlib
 import socket
 import sys
 import threading
@@ -57,6 +58,26 @@ class Beside(harness.Case):
         # Levels with a little noise: less than a plain recording, more than a tenth of a bit each.
         self.assertTrue(0.01 < status["ring"]["written_per_raw_byte"] < 1)
         self.assertGreater(status["ring"]["syncs_per_minute"], 0)
+        daemon.stop()
+
+
+class Flushing(harness.Case):
+    def test_a_trigger_is_flushed_at_once_until_it_is_saved(self):
+        # A sync in 36 s as long as nothing happens: what it spares the flash.
+        daemon = self.daemon(harness.van(BOARD, "36-1", "ring = 64 MiB\nloss-window = 60 s",
+                                         "divider = 5.7")).start().ready()
+        daemon.streaming()
+        time.sleep(3)
+        quiet = daemon.status()["ring"]["syncs"]
+        self.assertLessEqual(quiet, 1)
+        kept = daemon.json("keep", "it did it now", "--before", "1s", "--after", "20s")
+        # Before it is saved, which syncs by itself.
+        harness.until(lambda: daemon.status()["ring"]["syncs"] > quiet + 8, "a flush each moment", 18)
+        harness.until(lambda: pathlib.Path(kept["path"]).exists(), "the snapshot")
+        time.sleep(2)
+        after = daemon.status()["ring"]["syncs"]
+        time.sleep(5)
+        self.assertLessEqual(daemon.status()["ring"]["syncs"], after + 1)
         daemon.stop()
 
 
