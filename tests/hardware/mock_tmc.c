@@ -5,6 +5,8 @@
  */
 #include "mock_tmc.h"
 
+#include "mock_usbfs.h"
+
 #include <errno.h>
 #include <linux/usbdevice_fs.h>
 #include <pthread.h>
@@ -184,17 +186,13 @@ static void finish_control(struct mock_tmc *board, struct usbdevfs_urb *urb) {
 
 /* ---- ioctls ---- */
 
-static void answer(UMockdevIoctlClient *client, int error) {
-    umockdev_ioctl_client_complete(client, error ? -1 : 0, error);
-}
-
 static void submit(struct mock_tmc *board, UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
     UMockdevIoctlData *data =
         umockdev_ioctl_data_resolve(arg, 0, sizeof(struct usbdevfs_urb), NULL);
     struct usbdevfs_urb *urb = (struct usbdevfs_urb *)(void *)data->data;
     if (board->gone) {
         g_object_unref(data);
-        answer(client, ENODEV);
+        mock_usbfs_answer(client, ENODEV);
         return;
     }
     if (board->flying)
@@ -204,7 +202,7 @@ static void submit(struct mock_tmc *board, UMockdevIoctlClient *client, UMockdev
     g_object_unref(buffer);
     board->flying = data;
     board->cancelled = false;
-    answer(client, 0);
+    mock_usbfs_answer(client, 0);
 }
 
 static bool finish(struct mock_tmc *board) {
@@ -229,36 +227,14 @@ static void reap(struct mock_tmc *board, UMockdevIoctlClient *client, UMockdevIo
         pthread_mutex_unlock(&board->mutex);
         usleep(BRAKE_US);
         pthread_mutex_lock(&board->mutex);
-        answer(client, gone ? ENODEV : EAGAIN);
+        mock_usbfs_answer(client, gone ? ENODEV : EAGAIN);
         return;
     }
     UMockdevIoctlData *place = umockdev_ioctl_data_resolve(arg, 0, sizeof(gpointer), NULL);
     umockdev_ioctl_data_set_ptr(place, 0, board->flying);
     board->flying = NULL;
     g_object_unref(place);
-    answer(client, 0);
-}
-
-/* Fills the caller's memory behind `arg`. */
-static void fill(UMockdevIoctlClient *client, UMockdevIoctlData *arg, const void *bytes,
-                 size_t count) {
-    UMockdevIoctlData *data = umockdev_ioctl_data_resolve(arg, 0, count, NULL);
-    memcpy(data->data, bytes, count);
-    g_object_unref(data);
-    answer(client, 0);
-}
-
-/* The only synchronous control request: which configuration is active? */
-static void control(UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
-    UMockdevIoctlData *data =
-        umockdev_ioctl_data_resolve(arg, 0, sizeof(struct usbdevfs_ctrltransfer), NULL);
-    struct usbdevfs_ctrltransfer *transfer = (struct usbdevfs_ctrltransfer *)(void *)data->data;
-    UMockdevIoctlData *bytes = umockdev_ioctl_data_resolve(
-        data, G_STRUCT_OFFSET(struct usbdevfs_ctrltransfer, data), transfer->wLength, NULL);
-    bytes->data[0] = 1;
-    g_object_unref(bytes);
-    g_object_unref(data);
-    umockdev_ioctl_client_complete(client, 1, 0);
+    mock_usbfs_answer(client, 0);
 }
 
 static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
@@ -273,37 +249,37 @@ static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
     pthread_mutex_lock(&board->mutex);
     switch (umockdev_ioctl_client_get_request(client)) {
     case USBDEVFS_GET_CAPABILITIES:
-        fill(client, arg, &capabilities, sizeof capabilities);
+        mock_usbfs_fill(client, arg, &capabilities, sizeof capabilities);
         break;
     case USBDEVFS_CONNECTINFO:
-        fill(client, arg, &info, sizeof info);
+        mock_usbfs_fill(client, arg, &info, sizeof info);
         break;
     case USBDEVFS_CONTROL:
-        control(client, arg);
+        mock_usbfs_control(client, arg);
         break;
     case USBDEVFS_CLAIMINTERFACE:
     case USBDEVFS_DISCONNECT_CLAIM:
         board->seen.claims++;
-        answer(client, board->gone ? ENODEV : 0);
+        mock_usbfs_answer(client, board->gone ? ENODEV : 0);
         break;
     case USBDEVFS_RELEASEINTERFACE:
         board->seen.claims--;
-        answer(client, 0);
+        mock_usbfs_answer(client, 0);
         break;
     case USBDEVFS_CLEAR_HALT:
         board->seen.halts_cleared++;
-        answer(client, board->gone ? ENODEV : 0);
+        mock_usbfs_answer(client, board->gone ? ENODEV : 0);
         break;
     case USBDEVFS_GETDRIVER:
     case USBDEVFS_IOCTL:
-        answer(client, ENODATA);
+        mock_usbfs_answer(client, ENODATA);
         break;
     case USBDEVFS_SUBMITURB:
         submit(board, client, arg);
         break;
     case USBDEVFS_DISCARDURB:
         board->cancelled = board->flying != NULL;
-        answer(client, board->flying ? 0 : EINVAL);
+        mock_usbfs_answer(client, board->flying ? 0 : EINVAL);
         break;
     case USBDEVFS_REAPURB:
     case USBDEVFS_REAPURBNDELAY:
@@ -354,16 +330,9 @@ void mock_tmc_plug(struct mock_tmc *board) {
         !umockdev_testbed_attach_ioctl(board->testbed, NODE, board->handler, &error))
         abort();
     board->attached = true;
-    if (!umockdev_testbed_add_from_string(
-            board->testbed,
-            "P: " PATH "\nN: bus/usb/001/004=" DESCRIPTORS "\n"
-            "E: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\nE: DEVNUM=004\n"
-            "A: busnum=1\\n\nA: devnum=4\\n\nA: idVendor=1209\\n\nA: idProduct=0004\\n\n"
-            "A: bDeviceClass=00\\n\nA: speed=480\\n\nA: product=burst board\\n\nA: serial=TM1\\n\n",
-            &error)) {
-        fprintf(stderr, "umockdev: %s\n", error->message);
-        abort();
-    }
+    const struct mock_usbfs_device device = {
+        PATH, 4, MOCK_TMC_VENDOR, MOCK_TMC_PRODUCT, "burst board", "TM1", DESCRIPTORS};
+    mock_usbfs_plug(board->testbed, &device);
     board->plugged = true;
 }
 

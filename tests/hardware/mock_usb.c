@@ -7,6 +7,8 @@
  */
 #include "mock_usb.h"
 
+#include "mock_usbfs.h"
+
 #include <errno.h>
 #include <linux/usbdevice_fs.h>
 #include <pthread.h>
@@ -183,10 +185,6 @@ static void finish_control(struct mock_usb *board, struct usbdevfs_urb *urb) {
 
 /* ---- ioctls ---- */
 
-static void answer(UMockdevIoctlClient *client, int error) {
-    umockdev_ioctl_client_complete(client, error ? -1 : 0, error);
-}
-
 /* With what follows an isochronous one. Its size must be known before it is fetched: it is looked
  * at where it is, in this process. */
 static size_t urb_size(const struct mock_usb *board, const UMockdevIoctlData *arg) {
@@ -202,13 +200,13 @@ static void submit(struct mock_usb *board, UMockdevIoctlClient *client, UMockdev
     struct usbdevfs_urb *urb = urb_of(data);
     if (board->gone) {
         g_object_unref(data);
-        answer(client, ENODEV);
+        mock_usbfs_answer(client, ENODEV);
         return;
     }
     size_t length = (size_t)urb->buffer_length;
     if (board->quota && board->queued + length > board->quota) {
         g_object_unref(data);
-        answer(client, ENOMEM);
+        mock_usbfs_answer(client, ENOMEM);
         return;
     }
     UMockdevIoctlData *buffer = umockdev_ioctl_data_resolve(
@@ -221,7 +219,7 @@ static void submit(struct mock_usb *board, UMockdevIoctlClient *client, UMockdev
         board->seen.queued_most = board->queued;
     if (board->flying.count > board->seen.transfers_most)
         board->seen.transfers_most = board->flying.count;
-    answer(client, 0);
+    mock_usbfs_answer(client, 0);
 }
 
 static void discard(struct mock_usb *board, UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
@@ -230,10 +228,10 @@ static void discard(struct mock_usb *board, UMockdevIoctlClient *client, UMockde
     for (size_t i = 0; i < board->flying.count; i++)
         if (board->flying.urb[i]->client_addr == address) {
             queue_push(&board->cancelled, queue_take(&board->flying, i));
-            answer(client, 0);
+            mock_usbfs_answer(client, 0);
             return;
         }
-    answer(client, EINVAL);
+    mock_usbfs_answer(client, EINVAL);
 }
 
 /* The transfer that ends next, or NULL. A control request never waits behind bulk ones. */
@@ -272,7 +270,7 @@ static void reap(struct mock_usb *board, UMockdevIoctlClient *client, UMockdevIo
         pthread_mutex_unlock(&board->mutex);
         usleep(BRAKE_US);
         pthread_mutex_lock(&board->mutex);
-        answer(client, gone ? ENODEV : EAGAIN);
+        mock_usbfs_answer(client, gone ? ENODEV : EAGAIN);
         return;
     }
     board->queued -= (size_t)urb_of(data)->buffer_length;
@@ -284,48 +282,28 @@ static void reap(struct mock_usb *board, UMockdevIoctlClient *client, UMockdevIo
     UMockdevIoctlData *place = umockdev_ioctl_data_resolve(arg, 0, sizeof(gpointer), NULL);
     umockdev_ioctl_data_set_ptr(place, 0, data);
     g_object_unref(place);
-    answer(client, 0);
-}
-
-/* The only synchronous control request: which configuration is active? */
-static void control(UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
-    UMockdevIoctlData *data =
-        umockdev_ioctl_data_resolve(arg, 0, sizeof(struct usbdevfs_ctrltransfer), NULL);
-    struct usbdevfs_ctrltransfer *transfer = (struct usbdevfs_ctrltransfer *)(void *)data->data;
-    UMockdevIoctlData *answer_data = umockdev_ioctl_data_resolve(
-        data, G_STRUCT_OFFSET(struct usbdevfs_ctrltransfer, data), transfer->wLength, NULL);
-    answer_data->data[0] = 1;
-    g_object_unref(answer_data);
-    g_object_unref(data);
-    umockdev_ioctl_client_complete(client, 1, 0);
+    mock_usbfs_answer(client, 0);
 }
 
 static void capabilities(UMockdevIoctlClient *client, UMockdevIoctlData *arg) {
-    UMockdevIoctlData *data = umockdev_ioctl_data_resolve(arg, 0, sizeof(guint32), NULL);
     const guint32 value = USBDEVFS_CAP_BULK_CONTINUATION | USBDEVFS_CAP_NO_PACKET_SIZE_LIM |
                           USBDEVFS_CAP_BULK_SCATTER_GATHER | USBDEVFS_CAP_REAP_AFTER_DISCONNECT;
-    memcpy(data->data, &value, sizeof value);
-    g_object_unref(data);
-    answer(client, 0);
+    mock_usbfs_fill(client, arg, &value, sizeof value);
 }
 
 static void connection(const struct mock_usb *board, UMockdevIoctlClient *client,
                        UMockdevIoctlData *arg) {
-    UMockdevIoctlData *data =
-        umockdev_ioctl_data_resolve(arg, 0, sizeof(struct usbdevfs_connectinfo), NULL);
     const struct usbdevfs_connectinfo info = {.devnum = board->port};
-    memcpy(data->data, &info, sizeof info);
-    g_object_unref(data);
-    answer(client, 0);
+    mock_usbfs_fill(client, arg, &info, sizeof info);
 }
 
 static void claim(struct mock_usb *board, UMockdevIoctlClient *client, int change) {
     if (change > 0 && board->taken) {
-        answer(client, EBUSY);
+        mock_usbfs_answer(client, EBUSY);
         return;
     }
     board->seen.claims += (unsigned)change;
-    answer(client, board->gone ? ENODEV : 0);
+    mock_usbfs_answer(client, board->gone ? ENODEV : 0);
 }
 
 static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
@@ -342,7 +320,7 @@ static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
         connection(board, client, arg);
         break;
     case USBDEVFS_CONTROL:
-        control(client, arg);
+        mock_usbfs_control(client, arg);
         break;
     case USBDEVFS_CLAIMINTERFACE:
     case USBDEVFS_DISCONNECT_CLAIM:
@@ -352,20 +330,20 @@ static gboolean handle(UMockdevIoctlBase *handler, UMockdevIoctlClient *client,
         claim(board, client, -1);
         break;
     case USBDEVFS_SETINTERFACE:
-        answer(client, 0);
+        mock_usbfs_answer(client, 0);
         break;
     case USBDEVFS_CLEAR_HALT:
         board->seen.halts_cleared++;
-        answer(client, 0);
+        mock_usbfs_answer(client, 0);
         break;
     case USBDEVFS_RESET:
         board->seen.resets++;
         board->silent = false; /* that helps it */
-        answer(client, 0);
+        mock_usbfs_answer(client, 0);
         break;
     case USBDEVFS_GETDRIVER:
     case USBDEVFS_IOCTL:
-        answer(client, ENODATA);
+        mock_usbfs_answer(client, ENODATA);
         break;
     case USBDEVFS_SUBMITURB:
         submit(board, client, arg);
@@ -428,7 +406,6 @@ void mock_usb_isochronous(struct mock_usb *board) {
 void mock_usb_plug(struct mock_usb *board) {
     GError *error = NULL;
     UMockdevTestbed *testbed = board->yard->testbed;
-    char text[1200], serial[64] = "";
     pthread_mutex_lock(&board->mutex);
     board->gone = board->running = board->silent = false;
     board->seen.packets = 0;
@@ -440,19 +417,14 @@ void mock_usb_plug(struct mock_usb *board) {
         !umockdev_testbed_attach_ioctl(testbed, board->node, board->handler, &error))
         abort();
     board->attached = true;
-    if (board->serial[0])
-        snprintf(serial, sizeof serial, "A: serial=%s\\n\n", board->serial);
-    snprintf(text, sizeof text,
-             "P: %s\nN: bus/usb/001/%03u=%s\n"
-             "E: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\nE: DEVNUM=%03u\n"
-             "A: busnum=1\\n\nA: devnum=%u\\n\nA: idVendor=%04x\\n\nA: idProduct=%04x\\n\n"
-             "A: bDeviceClass=00\\n\nA: speed=480\\n\nA: product=counting board\\n\n%s",
-             board->path, board->port, board->iso ? ISO_DESCRIPTORS : DESCRIPTORS, board->port,
-             board->port, MOCK_VENDOR, MOCK_PRODUCT, serial);
-    if (!umockdev_testbed_add_from_string(testbed, text, &error)) {
-        fprintf(stderr, "umockdev: %s\n", error->message);
-        abort();
-    }
+    const struct mock_usbfs_device device = {board->path,
+                                             board->port,
+                                             MOCK_VENDOR,
+                                             MOCK_PRODUCT,
+                                             "counting board",
+                                             board->serial,
+                                             board->iso ? ISO_DESCRIPTORS : DESCRIPTORS};
+    mock_usbfs_plug(testbed, &device);
     board->plugged = true;
 }
 
