@@ -5,7 +5,7 @@
 #include "survey.h"
 
 #include "difference.h"
-#include "wheel_learn.h"
+#include "wheel_given.h"
 
 #include <errno.h>
 #include <math.h>

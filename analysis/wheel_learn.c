@@ -5,6 +5,7 @@
 #include "wheel_learn.h"
 
 #include "sorted.h"
+#include "wheel_given.h"
 
 #include <errno.h>
 #include <math.h>
@@ -41,11 +42,6 @@
 #define FEWEST_SMOOTH 24U  /* teeth: from one to the next the engine's speed hardly changes */
 #define PARTS_OF_TURN 8U   /* a stroke that compresses and lets go is longer */
 #define NEIGHBOURS    2.0  /* scatter against the teeth beside: so many times is allowed for */
-#define UNKNOWN_NOISE 0.05
-
-size_t wheel_given_edges(const struct wheel *given) {
-    return given->places - given->missing - given->missing_again;
-}
 
 /* Edges of one direction, or of both, from where learning is best. */
 struct series {
@@ -426,30 +422,6 @@ static bool repeats_otherwise(const struct learning *learning, size_t edges, dou
     return false;
 }
 
-/* The wheel that its number says, without second gap. */
-static void take_as_given(const struct wheel *given, struct wheel_pattern *pattern) {
-    pattern->edges = wheel_given_edges(given);
-    for (size_t i = 0; i < pattern->edges; i++)
-        pattern->share[i] = 1.0 / given->places;
-    pattern->share[pattern->edges - 1] = (1.0 + given->missing) / given->places;
-    memcpy(pattern->angle, pattern->share, sizeof pattern->angle);
-    pattern->scatter = UNKNOWN_NOISE;
-    pattern->restless = WILD;
-    pattern->turn_known = true;
-    pattern->marked = given->missing > 0;
-    pattern->state = WHEEL_FOLLOWED;
-}
-
-bool wheel_as_given(const struct wheel *given, struct wheel_pattern *pattern) {
-    if (given->places == 0 || given->missing_again > 0 ||
-        wheel_given_edges(given) > WHEEL_MOST_EDGES)
-        return false;
-    bool rises = pattern->rises;
-    *pattern = (struct wheel_pattern){.rises = rises, .disturbed = true};
-    take_as_given(given, pattern);
-    return true;
-}
-
 /* A wheel without gaps may be cut as it likes; but it must repeat after so many edges. */
 static void learn_given(const struct learning *learning, const struct wheel *given,
                         enum sensor_kind kind, const double of_given[2],
@@ -547,7 +519,7 @@ static void nominal(const struct learning *learning, const struct wheel *given,
         pattern->state = WHEEL_NOT_AS_GIVEN;
         return;
     }
-    take_as_given(given, pattern);
+    wheel_given_pattern(given, pattern);
     if (given->missing_again > 0)
         pattern->state = WHEEL_TOO_FEW;
 }

@@ -46,14 +46,4 @@ struct wheel_pattern {
 int wheel_learn(const double *const times[2], const size_t counts[2], const struct wheel *given,
                 enum sensor_kind kind, struct wheel_pattern *pattern);
 
-/*
- * Where nothing repeats: the wheel as its number says, which may be there with many of its pulses
- * missing; `disturbed` is set, `rises` kept. False, and nothing done: the number does not say it
- * all. Whoever follows it has to see whether the edges bear it out.
- */
-bool wheel_as_given(const struct wheel *given, struct wheel_pattern *pattern);
-
-/* Edges of one direction a turn of the wheel has as given. */
-size_t wheel_given_edges(const struct wheel *given);
-
 #endif

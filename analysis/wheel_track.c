@@ -7,23 +7,19 @@
 
 #include "sorted.h"
 #include "wheel_events.h"
+#include "wheel_given.h"
 
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define FASTER_S        1.0 /* the speed is taken after the first second of cranking */
-#define LEARN_BEFORE    0.5 /* s before the starter engages: teeth from there on are learnt from */
-#define LEARN_TRIES     3   /* further on, where the beginning teaches nothing */
-#define STEADY          1.6 /* times the speed at the tooth before */
-#define FROM_REST       3U  /* edges from rest on that may jump */
-#define FEWEST_TURNS    2U
-#define FEWEST_FOLLOWED 2U /* turns' edges, of a wheel with many pulses missing */
-#define SHARE_OF_ODD    0.05
-#define MORE_ODD        2U /* times as many edges as in the other direction */
-#define SELDOM          3U /* times as often missing as there; of so many places one may mostly be */
-#define NO_SCATTER      0.15 /* natural logarithm: what differs more from turn to turn is no wheel */
+#define FASTER_S     1.0 /* the speed is taken after the first second of cranking */
+#define LEARN_BEFORE 0.5 /* s before the starter engages: teeth from there on are learnt from */
+#define LEARN_TRIES  3   /* further on, where the beginning teaches nothing */
+#define FEWEST_TURNS 2U
+#define MORE_ODD     2U   /* times as many edges as in the other direction */
+#define NO_SCATTER   0.15 /* natural logarithm: what differs more from turn to turn is no wheel */
 
 /* The edges of one direction. */
 struct direction {
@@ -110,92 +106,6 @@ static int learn(const struct wheel_signal *signal, const struct direction direc
             *pattern = later;
     }
     return result;
-}
-
-/* Did the speed change by no more from interval to interval than a starter's may? */
-static bool is_steady(const struct wheel_pattern *pattern, const struct wheel_path *path,
-                      size_t i) {
-    const struct wheel_step *step = &path->steps[i];
-    const double *share = pattern->share;
-    double before_s = (step[-1].at_s - step[-2].at_s) / share[wheel_place(pattern, &step[-2])];
-    double now_s = (step->at_s - step[-1].at_s) / share[wheel_place(pattern, &step[-1])];
-    return now_s < STEADY * before_s && before_s < STEADY * now_s;
-}
-
-/*
- * Is a wheel that is known by its number alone the one that is seen? All teeth came, its gap was
- * passed twice, and but for the first moments from rest its speed did not jump.
- */
-static bool is_confirmed(const struct wheel_signal *signal, const struct wheel_track *track) {
-    const struct wheel_path *path = &track->path;
-    size_t gaps = 0;
-    for (size_t i = 1; i < path->count; i++) {
-        const struct wheel_step *step = &path->steps[i];
-        if (step->stretch != step[-1].stretch)
-            continue;
-        if (step->tooth != step[-1].tooth + 1 || step->edge != step[-1].edge + 1)
-            return false;
-        gaps += wheel_place(&track->pattern, step) == 0;
-        if (i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
-            !is_steady(&track->pattern, path, i))
-            return false;
-    }
-    return signal->wheel.missing == 0 || gaps >= 2;
-}
-
-/* What a way along a wheel as given looks like. */
-struct way {
-    size_t there[WHEEL_MOST_EDGES]; /* by place */
-    size_t missing[WHEEL_MOST_EDGES];
-    size_t extra;
-    size_t jumps;       /* of the speed */
-    size_t turns;       /* places 0 that it passed, */
-    size_t whole_turns; /*   with the edges on both sides of the gap and none within */
-};
-
-static void look_along(const struct wheel_pattern *pattern, const struct wheel_path *path,
-                       struct way *way) {
-    long edges = (long)pattern->edges;
-    *way = (struct way){.there = {0}};
-    for (size_t i = 1; i < path->count; i++) {
-        const struct wheel_step *step = &path->steps[i];
-        way->there[wheel_place(pattern, step)]++;
-        if (step->stretch != step[-1].stretch)
-            continue;
-        bool next = step->tooth == step[-1].tooth + 1;
-        way->extra += step->edge - step[-1].edge - 1;
-        for (long tooth = step[-1].tooth + 1; tooth < step->tooth; tooth++)
-            way->missing[tooth % edges]++;
-        way->turns += step->tooth / edges != step[-1].tooth / edges;
-        way->whole_turns += step->tooth % edges == 0 && next && step->edge == step[-1].edge + 1;
-        bool whole = next && i > FROM_REST && path->steps[i - FROM_REST].stretch == step->stretch &&
-                     step->tooth == step[-2].tooth + 2;
-        way->jumps += whole && !is_steady(pattern, path, i);
-    }
-}
-
-/* No tooth is hardly ever there, and few are more often missing than not. */
-static bool has_its_teeth(const struct wheel_pattern *pattern, const struct way *way) {
-    size_t mostly_missing = 0;
-    for (size_t place = 0; place < pattern->edges; place++) {
-        if (way->missing[place] > SELDOM * way->there[place])
-            return false;
-        mostly_missing += way->missing[place] >= way->there[place];
-    }
-    return mostly_missing * SELDOM <= pattern->edges;
-}
-
-/*
- * Is it the wheel as given although pulses are missing? It was followed for turns, with its gap
- * in most of them, at a speed that did not jump; its teeth are there, and few edges are no tooth's.
- */
-static bool is_borne_out(const struct wheel_pattern *pattern, const struct wheel_path *path) {
-    struct way way;
-    double few = SHARE_OF_ODD * (double)path->count;
-    look_along(pattern, path, &way);
-    return path->count > FEWEST_FOLLOWED * pattern->edges && has_its_teeth(pattern, &way) &&
-           (!pattern->marked || 2 * way.whole_turns > way.turns) && (double)way.jumps < few &&
-           (double)way.extra < few;
 }
 
 /* ---- turns and speed ---- */
@@ -378,10 +288,10 @@ static int try_as_given(struct wheel_track *track, const struct wheel_signal *si
     bool equal =
         pattern.state == WHEEL_NOT_AS_GIVEN && pattern.edges == 1 && signal->wheel.missing > 0;
     if ((pattern.state != WHEEL_NO_PATTERN && !wild && !equal) ||
-        !wheel_as_given(&signal->wheel, &pattern))
+        !wheel_given_disturbed(&signal->wheel, &pattern))
         return 0;
     int result = follow_direction(signal, directions, &pattern, &path);
-    replace_if(track, result == 0 && is_borne_out(&pattern, &path), &pattern, &path);
+    replace_if(track, result == 0 && wheel_given_borne_out(&pattern, &path), &pattern, &path);
     return result;
 }
 
@@ -392,7 +302,8 @@ static int follow(struct wheel_track *track, const struct wheel_signal *signal,
         result = follow_direction(signal, directions, &track->pattern, &track->path);
         if (result == 0 && track->pattern.learnt) {
             result = try_other(track, signal, directions);
-        } else if (result == 0 && !is_confirmed(signal, track)) {
+        } else if (result == 0 &&
+                   !wheel_given_confirmed(&signal->wheel, &track->pattern, &track->path)) {
             track->pattern.state = WHEEL_TOO_FEW;
             wheel_path_free(&track->path);
         }
