@@ -76,8 +76,10 @@ int long_gaps_find(const struct pulses *pulses, double from_s, double to_s, doub
         return -ENOMEM;
     for (size_t i = first + FEWEST; i + 1 < end; i++) {
         double silent_s = list[i + 1].at_s - list[i].at_s;
-        double state_s = list[i].at_s - list[i - 1].at_s;
-        if (silent_s + state_s < STANDS_OUT * usual || silent_s > most_s ||
+        double before_s = list[i].at_s - list[i - 1].at_s;
+        double behind_s = i + 2 < end ? list[i + 2].at_s - list[i + 1].at_s : 0.0;
+        double beside_s = fmax(before_s, behind_s);
+        if (silent_s < beside_s || silent_s + beside_s < STANDS_OUT * usual || silent_s > most_s ||
             !is_at_speed(list, end, i, usual) ||
             pulses_in_hole(pulses, list[i].at_s, list[i + 1].at_s))
             continue;

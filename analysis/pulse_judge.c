@@ -16,14 +16,15 @@
 #define GAP_MOST_S    0.6 /* a longer silence is a signal lost, not pulses missed */
 #define FEWEST_SPIKES 2
 /* Common practice, no source: */
-#define FEWEST_STEPS   40  /* pulses that a learnt wheel is borne out by */
-#define SPEED_AGREES   0.1 /* of the compressions' speed */
-#define LONG_MOST_S    0.6 /* silent for longer is lost (silence.h) */
-#define SETTLED_S      0.5 /* from rest the speed changes much from tooth to tooth */
-#define FEWEST_OF_COIL 3   /* in a row: at slow moments a winding shows some teeth and some not */
-#define OWN_PULSES     3   /* no wheel lacks more teeth in a row */
-#define OWN_WANDER     0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS      2.0 /* from rest the first turn is slow, and its gap not followed */
+#define FEWEST_STEPS    40  /* pulses that a learnt wheel is borne out by */
+#define SPEED_AGREES    0.1 /* of the compressions' speed */
+#define LONG_MOST_S     0.6 /* silent for longer is lost (silence.h) */
+#define SETTLED_S       0.5 /* from rest the speed changes much from tooth to tooth */
+#define FEWEST_OF_COIL  3   /* in a row: at slow moments a winding shows some teeth and some not */
+#define OWN_PULSES      3   /* no wheel lacks more teeth in a row */
+#define OWN_WANDER      0.1 /* a turn takes as long as the one before, but for this part */
+#define OWN_TURNS_APART 3.0
+#define OWN_TURNS       2.0 /* from rest the first turn is slow, and its gap not followed */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
 struct tally {
@@ -81,10 +82,32 @@ static bool is_from_first(const struct evidence *evidence, const struct wheel_tr
            first->last_s < evidence->window->engaged_s + START_S + OWN_TURNS * turn_s;
 }
 
+/* Are two moments whole turns apart, and few of them? */
+static bool are_turns_apart(double one_s, double other_s, double turn_s) {
+    double turns = fabs(one_s - other_s) / turn_s;
+    double whole = round(turns);
+    return whole >= 1.0 && whole <= OWN_TURNS_APART && fabs(turns - whole) < OWN_WANDER * whole;
+}
+
+/* Besides two that are a turn apart there is a third; `gap` is any of the three. */
+static bool is_third(const struct wheel_track *track, const struct wheel_event *gap,
+                     const struct wheel_event *one, const struct wheel_event *other,
+                     double turn_s) {
+    for (size_t i = 0; i < track->event_count; i++) {
+        const struct wheel_event *third = &track->events[i];
+        bool among = gap == one || gap == other || gap == third;
+        if (among && third != one && third != other && is_alike(gap, third) &&
+            (are_turns_apart(third->last_s, one->last_s, turn_s) ||
+             are_turns_apart(third->last_s, other->last_s, turn_s)))
+            return true;
+    }
+    return false;
+}
+
 /*
  * Where the turn is not known, the wheel's own gap looks like missing pulses; but it is always as
- * long, and comes back every turn from the first on: one before and one behind, or two on one side,
- * as far apart.
+ * long, and comes back every turn from the first on, unless a silence hides it: two like it are a
+ * turn apart, and it is some turns off one of them.
  */
 static bool is_own_gap(const struct evidence *evidence, const struct wheel_track *track,
                        const struct wheel_event *gap) {
@@ -96,14 +119,11 @@ static bool is_own_gap(const struct evidence *evidence, const struct wheel_track
         for (size_t k = i + 1; k < track->event_count; k++) {
             const struct wheel_event *one = &track->events[i];
             const struct wheel_event *other = &track->events[k];
-            if (one == gap || other == gap || !is_alike(gap, one) || !is_alike(gap, other))
+            if (!is_alike(gap, one) || !is_alike(gap, other))
                 continue;
-            double early_s = fmin(one->last_s, gap->last_s);
-            double late_s = fmax(other->last_s, gap->last_s);
-            double middle_s = one->last_s + other->last_s + gap->last_s - early_s - late_s;
-            double turn_s = middle_s - early_s;
-            if (fabs(late_s - middle_s - turn_s) < OWN_WANDER * turn_s &&
-                is_from_first(evidence, track, gap, turn_s))
+            double turn_s = fabs(other->last_s - one->last_s);
+            if (is_from_first(evidence, track, gap, turn_s) &&
+                is_third(track, gap, one, other, turn_s))
                 return true;
         }
     }
@@ -171,8 +191,9 @@ static struct tally tally_long_gaps(const struct evidence *evidence, size_t sens
         return (struct tally){0};
     double turn_s = (of->shaft == SHAFT_CAM ? 120.0 : 60.0) / evidence->rpm;
     double from_s = evidence->window->engaged_s + SETTLED_S;
-    double to_s = evidence->window->released_s -
-                  (evidence->outcome == OUTCOME_STARTED ? EVIDENCE_CATCH_S : 0.0);
+    double to_s =
+        evidence->window->released_s -
+        (evidence_catches(evidence, evidence->window->released_s) ? EVIDENCE_CATCH_S : 0.0);
     struct long_gaps found;
     int result = long_gaps_find(evidence->pulses[of->signal], from_s, to_s, turn_s,
                                 fmax(LONG_MOST_S, 2.0 * turn_s), &found);
