@@ -307,4 +307,5 @@ def main(arguments):
 
 if __name__ == "__main__":
     os.umask(0o077)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # tidies up all the same
     sys.exit(main(sys.argv[1:]))
