@@ -11,7 +11,7 @@ export async function judged(logger, number) {
     await until("every attempt with its verdict", async () => {
       const { attempts } = await logger.get("/v0/attempts");
       return attempts.length === number && attempts.every((one) => one.verdict);
-    }, 150);
+    }, 400); // a night of twelve hours on a busy computer
   } catch (problem) {
     await logger.stop();
     throw problem;
@@ -42,7 +42,7 @@ export function flows(start, skip = false) {
     const begun = Object.entries(start()).map(async ([name, logger]) => { loggers[name] = await logger; });
     browser = await launch();
     await Promise.all(begun);
-  }, { timeout: 240000 });
+  }, { timeout: 450000 });
   after(async () => {
     await browser?.close();
     await Promise.all(Object.values(loggers).map((one) => one?.stop()));
