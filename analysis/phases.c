@@ -610,6 +610,14 @@ static void push_slice(struct phases *phases, const struct record_run *run, size
     }
 }
 
+/* Does anything on this stream tell a phase? Else its time does not either, nor does it wait. */
+static bool tells(const struct phases *phases, size_t stream) {
+    for (size_t i = 0; i < phases->vehicle->channel_count; i++)
+        if (phases->vehicle->channels[i].stream == stream && phases->leads[i].use != USE_NONE)
+            return true;
+    return false;
+}
+
 /* Samples of this stream are missing: nothing is followed across the hole. */
 static void break_leads(struct phases *phases, size_t stream) {
     for (size_t i = 0; i < phases->vehicle->channel_count; i++) {
@@ -629,6 +637,8 @@ void phases_push(struct phases *phases, const struct record_run *run) {
         phases->now_s = run->time_s;
         phases->phase_s = run->time_s;
     }
+    if (!tells(phases, run->stream))
+        return;
     if (run->after_loss)
         break_leads(phases, run->stream);
     size_t most = scans_in(SLICE_S, run->period_s);
