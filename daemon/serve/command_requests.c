@@ -137,14 +137,22 @@ static bool read_made_report(const char *crank, struct answer *answer) {
     return true;
 }
 
+#define READY_CRANK 7 /* word of the command: the number of the test crank */
+
+/* Is there no such file? Then the answer says so. */
+static bool is_missing(struct request *request, const char *crank) {
+    if (access(crank, F_OK) == 0)
+        return false;
+    answer_is_error(&request->answer, MHD_HTTP_NOT_FOUND, "no such snapshot",
+                    "GET /v0/attempts lists those there are");
+    return true;
+}
+
 static void work_on_report(struct request *request) {
     const char *crank = request->word[2];
     char etag[24];
-    if (access(crank, F_OK) < 0) {
-        answer_is_error(&request->answer, MHD_HTTP_NOT_FOUND, "no such snapshot",
-                        "GET /v0/attempts lists those there are");
+    if (is_missing(request, crank))
         return;
-    }
     report_etag(request, crank, etag);
     if (kept_answers_known(request, etag))
         return;
@@ -163,19 +171,24 @@ static void work_on_sheet(struct request *request) {
                                            {"--svg", "image/svg+xml"}};
     const char *crank = request->word[2];
     char etag[24];
-    if (access(crank, F_OK) < 0) {
-        answer_is_error(&request->answer, MHD_HTTP_NOT_FOUND, "no such snapshot",
-                        "GET /v0/attempts lists those there are");
+    if (is_missing(request, crank))
         return;
-    }
     report_etag(request, crank, etag);
     for (size_t i = 0; i < sizeof types / sizeof *types; i++)
         if (strcmp(request->word[3], types[i][0]) == 0 && !kept_answers_known(request, etag))
             run(request, types[i][1], etag);
 }
 
+/* What the leads show; beside it the test crank, where one was named. */
 static void work_on_moment(struct request *request) {
-    run(request, "application/json", "");
+    const char *number = request->word[READY_CRANK];
+    char *crank = NULL;
+    if (number && asprintf(&crank, "%s/%04lu.crank", request->serve->snapshot_folder,
+                           strtoul(number, NULL, 10)) < 0)
+        crank = NULL;
+    if (!crank || !is_missing(request, crank))
+        run(request, "application/json", "");
+    free(crank);
 }
 
 /* Two attempts beside each other. What is not there to compare is no fault of the daemon's. */

@@ -164,6 +164,7 @@ class Asks(ApiCase):
             self.assertIn("no snapshot 77", self.json(missing, status=404)["error"])
         for with_ in ("0", "x", "-1", "1000000", ""):
             self.json(f"{one}?with={with_}", status=400)
+        self.assertIn("no such snapshot", self.json("/v0/ready?crank=77", status=404)["error"])
         daemon.stop()
 
     def check_draw(self, daemon, number, report):
