@@ -9,7 +9,7 @@
  * anew. And it must list no other. Exit status 0: so it is; 1: it is not.
  *
  * The scans of a burst board (tmc) carry a second number, of its converter that never pauses: it
- * may step at any row where dead time is listed, and by about as many rows.
+ * may step at any row where a pause is listed, and by about as many rows.
  */
 #include <stdbool.h>
 #include <stdint.h>
@@ -28,7 +28,7 @@ struct jump {
     int64_t rows;        /* missing, or UNKNOWN */
     int64_t listed;      /* by the record's losses there, or UNKNOWN */
     int64_t converted;   /* missing by the converter's number */
-    int64_t paused;      /* listed as dead time */
+    int64_t paused;      /* listed as a pause */
 };
 
 struct numbers {
@@ -104,18 +104,20 @@ static bool note_loss(double from_s, double to_s, int64_t listed, bool pause) {
     return false;
 }
 
-/* "# loss: 2.013500000 to 2.049500000 s, 72 rows, packet lost", or "rows unknown" */
+/* "# loss: 2.013500000 to 2.049500000 s, 72 rows, packet lost", or "rows unknown"; "# pause: ..."
+ */
 static void look_at_loss(const char *line) {
     double from_s, to_s;
     char first[32], second[32], reason[64];
-    if (sscanf(line, "# loss: %lf to %lf s, %31[^ ] %31[^,], %63[^\n]", &from_s, &to_s, first,
-               second, reason) != 5) {
+    char what[8];
+    if (sscanf(line, "# %7[a-z]: %lf to %lf s, %31[^ ] %31[^,], %63[^\n]", what, &from_s, &to_s,
+               first, second, reason) != 6) {
         printf("scan_check: not understood: %s", line);
         problems++;
         return;
     }
     int64_t listed = strcmp(first, "rows") == 0 ? UNKNOWN : strtoll(first, NULL, 10);
-    if (!note_loss(from_s, to_s, listed, strcmp(reason, "dead time") == 0))
+    if (!note_loss(from_s, to_s, listed, strcmp(what, "pause") == 0))
         problem("a loss where no row is missing", from_s, to_s, listed, 0);
 }
 
@@ -161,7 +163,7 @@ int main(int argc, char **argv) {
         return 2;
     }
     while (fgets(line, sizeof line, stdin)) {
-        if (strncmp(line, "# loss: ", 8) == 0)
+        if (strncmp(line, "# loss: ", 8) == 0 || strncmp(line, "# pause: ", 9) == 0)
             look_at_loss(line);
         else if (line[0] != '#' && line[0] != 't')
             look_at_row(line, kind);
