@@ -23,7 +23,7 @@
 #define FEWEST_OF_COIL  3   /* in a row: at slow moments a winding shows some teeth and some not */
 #define OWN_PULSES      3   /* no wheel lacks more teeth in a row */
 #define OWN_WANDER      0.1 /* a turn takes as long as the one before, but for this part */
-#define OWN_TURNS_APART 3.0
+#define OWN_TURNS_APART 3.0 /* so many turns running may a silence hide it */
 #define OWN_TURNS       2.0 /* from rest the first turn is slow, and its gap not followed */
 
 /* All gaps of one signal while the starter turned: of an engine that runs too little is sure. */
